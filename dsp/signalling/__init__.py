@@ -1,0 +1,1 @@
+"""What a transmission carries beside the voice: tones, codes, digits."""

@@ -1,0 +1,1 @@
+"""The watch log: what was heard, what was quiet, what was not watched."""

@@ -1,0 +1,1 @@
+"""Watch plans: what to listen to, read from TOML and checked."""

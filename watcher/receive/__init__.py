@@ -1,0 +1,1 @@
+"""Samples to transmissions: the chain, the transmission state machine, clips."""

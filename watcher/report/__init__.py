@@ -1,0 +1,1 @@
+"""Activity reports: reads the log, never the receiver."""

@@ -1,0 +1,1 @@
+"""Standing a watch: samples through the receiver into clips and the log."""
