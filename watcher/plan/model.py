@@ -1,0 +1,216 @@
+"""The watch plan as the program uses it: whole hertz, absolute paths, everything checked.
+
+`watcher.plan.reading` makes these from a TOML file; a test may make them by hand.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+
+from watcher.plan.names import clean_name_problem
+from watcher.plan.rules import Wrong, as_real, as_whole, check_time_zone, check_window_hours
+
+Mode = Literal["nfm", "fm", "am"]
+
+# Trade width to the filter's pass band, Hz. By Carson's rule, 2 (peak deviation + 3 kHz of voice): 11 kHz for
+# 2.5 kHz, 14 for 4 and 16 for 5. For 8.33 kHz AM: voice to 3 kHz on both sides and 250 Hz of frequency error.
+_PASS_BAND_HZ = {12_500: 11_000, 20_000: 14_000, 25_000: 16_000}
+_AM_PASS_BAND_HZ = {8_330: 6_500, 8_333: 6_500}
+_OTHER_PASS_BAND_SHARE = 0.8
+
+# Rated system deviation, Hz: TIA-603 (secondary), 2.5 kHz in 12.5 kHz channels, 5 kHz in wider ones.
+_RATED_DEVIATION_HZ: dict[str, int | None] = {"nfm": 2_500, "fm": 5_000, "am": None}
+
+
+def _short_text(text: str) -> str:
+    problem = clean_name_problem(text)
+    if problem:
+        raise Wrong(problem)
+    return text
+
+
+Whole = Annotated[int, BeforeValidator(as_whole)]
+Real = Annotated[float, BeforeValidator(as_real)]
+Name = Annotated[str, AfterValidator(_short_text)]
+ShortText = Annotated[str, AfterValidator(_short_text), Field(description="a short text in quotes")]
+
+
+class _Frozen(BaseModel):
+    """Frozen, and closed to keys it does not know."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Channel(_Frozen):
+    """One listed frequency.
+
+    Parameters
+    ----------
+    name : str
+        As the operator calls it; at most 60 characters, no control characters.
+    frequency_hz : int
+        Centre, Hz.
+    mode : {"nfm", "fm", "am"}
+        Frequency modulation rated for 2.5 kHz or 5 kHz deviation, or amplitude modulation.
+    bandwidth_hz : int
+        The trade's channel width, Hz; the filter is narrower, see `pass_band_hz`.
+    expect_tone_hz : float or None
+        The CTCSS tone the channel's users send. It is never needed for a transmission to be kept.
+    priority : int
+        1 (highest) to 9.
+    raise_threshold_db : float
+        Raises the opening threshold of the squelch for a channel with known interference, 0 to 20 dB.
+    """
+
+    name: Name
+    frequency_hz: int = Field(gt=0)
+    mode: Mode
+    bandwidth_hz: int = Field(gt=0)
+    expect_tone_hz: float | None = Field(default=None, gt=0)
+    priority: int = Field(default=5, ge=1, le=9)
+    raise_threshold_db: float = Field(default=0.0, ge=0, le=20)
+
+    @property
+    def pass_band_hz(self) -> int:
+        """Width of the filter's pass band, Hz, both sides of the centre together."""
+        special = _AM_PASS_BAND_HZ if self.mode == "am" else {}
+        known = special.get(self.bandwidth_hz) or _PASS_BAND_HZ.get(self.bandwidth_hz)
+        return known or round(_OTHER_PASS_BAND_SHARE * self.bandwidth_hz)
+
+    @property
+    def rated_deviation_hz(self) -> int | None:
+        """The peak deviation that full modulation gives, Hz; None in am."""
+        return _RATED_DEVIATION_HZ[self.mode]
+
+    @property
+    def low_edge_hz(self) -> float:
+        """The lower edge of the pass band, Hz."""
+        return self.frequency_hz - self.pass_band_hz / 2
+
+    @property
+    def high_edge_hz(self) -> float:
+        """The upper edge of the pass band, Hz."""
+        return self.frequency_hz + self.pass_band_hz / 2
+
+
+class Station(_Frozen):
+    """Who watches, where the log goes, and in which zone the clock on the wall runs."""
+
+    name: ShortText | None = None
+    operator: ShortText | None = None
+    call_sign: ShortText | None = None
+    place: ShortText | None = None
+    time_zone: Annotated[str, AfterValidator(check_time_zone)] = Field(
+        default="UTC", description='the name of a time zone in quotes, like "America/Boise"'
+    )
+    storage: Path | None = Field(default=None, description="the path of a folder in quotes")
+    longest_clip_minutes: Real = Field(
+        default=5.0, ge=0.1, le=120, description="a number of minutes between 0.1 and 120"
+    )
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The station's time zone."""
+        return ZoneInfo(self.time_zone)
+
+    @property
+    def longest_clip_s(self) -> float:
+        """Where a transmission that does not end is split, seconds."""
+        return 60 * self.longest_clip_minutes
+
+
+class Radio(_Frozen):
+    """One radio. Checked lightly: whether such a radio can do it is known only where it is opened.
+
+    `ppm` is how fast the radio's reference runs: at +10 ppm a station on 100 MHz shows 1 kHz too low.
+    """
+
+    kind: ShortText | None = None
+    sample_rate_hz: Whole | None = Field(
+        default=None, ge=8_000, le=100_000_000, description="a whole number between 8000 and 100000000"
+    )
+    ppm: Real = Field(default=0.0, ge=-200, le=200, description="a number between -200 and 200")
+
+
+class Window(_Frozen):
+    """When the watch is stood: every so many hours from local midnight."""
+
+    every_hours: Annotated[Whole, AfterValidator(check_window_hours)] = Field(
+        description="a whole number of hours that divides the day: 1, 2, 3, 4, 6, 8, 12 or 24"
+    )
+    length_minutes: Real = Field(gt=0, le=1440, description="a number of minutes above 0 and up to 1440")
+    lead_minutes: Real = Field(default=0.0, ge=0, le=60, description="a number of minutes between 0 and 60")
+
+
+class WatchPlan(_Frozen):
+    """A whole watch plan.
+
+    Parameters
+    ----------
+    channels : tuple of Channel
+        In the order of the file; names are unique.
+    station, radios, windows
+        As in the file, or what stands for an absent table.
+    warnings : tuple of str
+        What is allowed and probably not meant, one sentence each.
+    text : str
+        The file as read, for the watch log; empty for a plan made by hand.
+    """
+
+    channels: tuple[Channel, ...] = Field(min_length=1)
+    station: Station = Station()
+    radios: tuple[Radio, ...] = ()
+    windows: tuple[Window, ...] = ()
+    warnings: tuple[str, ...] = ()
+    text: str = ""
+
+    @property
+    def ppm(self) -> float:
+        """How fast the reference of the first radio runs, ppm; 0 where the plan names no radio."""
+        return self.radios[0].ppm if self.radios else 0.0
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of the text, hexadecimal."""
+        return hashlib.sha256(self.text.encode()).hexdigest()
+
+    def channel(self, name: str) -> Channel:
+        """The channel of that name.
+
+        Raises
+        ------
+        KeyError
+            No channel has it.
+        """
+        for channel in self.channels:
+            if channel.name == name:
+                return channel
+        raise KeyError(name)
+
+    def channels_outside(self, centre_hz: int, half_span_hz: float) -> tuple[Channel, ...]:
+        """The channels whose pass band is not wholly within `centre_hz` ± `half_span_hz`."""
+        return channels_outside(self.channels, centre_hz, half_span_hz)
+
+
+def channels_outside(channels: Iterable[Channel], centre_hz: int, half_span_hz: float) -> tuple[Channel, ...]:
+    """The channels whose pass band is not wholly within `centre_hz` ± `half_span_hz`.
+
+    Parameters
+    ----------
+    channels : iterable of Channel
+    centre_hz : int
+        Where the radio is tuned, Hz.
+    half_span_hz : float
+        Half of the radio's usable passband, Hz: less than half the sample rate.
+    """
+    return tuple(
+        channel
+        for channel in channels
+        if channel.low_edge_hz < centre_hz - half_span_hz or channel.high_edge_hz > centre_hz + half_span_hz
+    )

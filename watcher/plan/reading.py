@@ -1,0 +1,189 @@
+"""The door for plan files: TOML in, a checked :class:`WatchPlan` out, or every problem at once."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from decimal import Decimal
+from pathlib import Path
+from typing import TypeVar
+
+from pydantic import BaseModel
+
+from watcher.errors import PlanError
+from watcher.plan.crosscheck import channel_warnings, name_clashes
+from watcher.plan.model import Channel, Radio, Station, WatchPlan, Window
+from watcher.plan.names import clean_name_problem
+from watcher.plan.problems import check_table, nearest_key, write_value
+from watcher.plan.tables import ChannelTable
+
+LARGEST_PLAN_BYTES = 1_000_000  # thousands of channels; anything larger is a recording given by mistake
+
+_LISTS: dict[str, type[BaseModel]] = {"channel": ChannelTable, "radio": Radio, "window": Window}
+_TABLES = (*_LISTS, "station")
+
+Table = TypeVar("Table", bound=BaseModel)
+
+
+def read_plan(path: Path | str) -> WatchPlan:
+    """The watch plan of one TOML file, checked.
+
+    Parameters
+    ----------
+    path : path-like
+        A byte-order mark at the start of the file is passed over. `storage` is taken as relative to the
+        folder of the file.
+
+    Raises
+    ------
+    PlanError
+        The file cannot be read, is not TOML, or says something that cannot be right. Its `problems` hold
+        every problem found, one sentence each, with file, table, key, value and what would be right.
+    """
+    path = Path(path)
+    text = _text_of(path)
+    return plan_from_text(text, path)
+
+
+def plan_from_text(text: str, path: Path) -> WatchPlan:
+    """The same for a text already read; `path` names it in the problems and anchors `storage`."""
+    file = path.name
+    tables = _parse(text, file)
+    problems = [
+        sentence for name, value in tables.items() if (sentence := _wrong_heading(name, value)) is not None
+    ]
+    problems = [f"{file}: {sentence}" for sentence in problems]
+
+    written = _list_of_tables(tables, "channel")
+    channels: list[Channel] = []
+    for number, table in enumerate(written, 1):
+        checked, found = check_table(ChannelTable, table, f"{file}: {_trail(number, table)}", "[[channel]]")
+        problems += found
+        if checked is not None:
+            channels.append(checked.channel())
+    problems += name_clashes(
+        [
+            (number, name)
+            for number, table in enumerate(written, 1)
+            if isinstance(name := table.get("name"), str) and clean_name_problem(name) is None
+        ],
+        file,
+    )
+    if not written and not problems:
+        problems.append(f"{file}: there is no [[channel]] table; it must have at least one")
+
+    station, found = _station(tables, path)
+    problems += found
+    radios, found = _others(Radio, "radio", tables, file)
+    problems += found
+    windows, found = _others(Window, "window", tables, file)
+    problems += found
+    if problems or station is None:
+        raise PlanError(problems)
+    return WatchPlan(
+        channels=tuple(channels),
+        station=station,
+        radios=radios,
+        windows=windows,
+        warnings=tuple(channel_warnings(channels, file)),
+        text=text,
+    )
+
+
+def _text_of(path: Path) -> str:
+    """The file's text, every failure as one sentence."""
+    try:
+        if path.is_dir():
+            raise PlanError(f"{path} is a folder; give the TOML file of a watch plan")
+        if not path.exists():
+            raise PlanError(f"{path} does not exist; give the TOML file of a watch plan")
+        with path.open("rb") as file:
+            content = file.read(LARGEST_PLAN_BYTES + 1)
+    except (OSError, ValueError) as failure:
+        reason = failure.strerror if isinstance(failure, OSError) else str(failure)
+        raise PlanError(f"{path} cannot be read ({reason}); give a watch plan that can") from failure
+    if len(content) > LARGEST_PLAN_BYTES:
+        raise PlanError(f"{path} is larger than 1 MB; a watch plan is a short TOML file, not a recording")
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as failure:
+        line = content.count(b"\n", 0, failure.start) + 1
+        raise PlanError(
+            f"{path.name}: line {line} holds bytes that are not UTF-8; save the plan as UTF-8 text"
+        ) from failure
+
+
+def _parse(text: str, file: str) -> dict[str, object]:
+    try:
+        return tomllib.loads(text, parse_float=Decimal)
+    except RecursionError as failure:
+        raise PlanError(f"{file}: lists lie too deep in one another; a watch plan needs none") from failure
+    except (ValueError, ArithmeticError) as failure:
+        found = re.fullmatch(r"(?P<what>.*?) \(at (?P<where>.*)\)", str(failure), flags=re.DOTALL)
+        where = found["where"] if found else "some number"
+        what = found["what"] if found else "too long to be read"
+        raise PlanError(f"{file}: {where}: not valid TOML: {what[:1].lower()}{what[1:]}") from failure
+
+
+def _wrong_heading(name: str, value: object) -> str | None:
+    """What is wrong with a top-level name, or None."""
+    is_table = isinstance(value, Mapping)
+    is_list = isinstance(value, list) and all(isinstance(each, Mapping) for each in value)
+    if name in _LISTS:
+        if is_list:
+            return None
+        return f"{name} must be headed [[{name}]], with double brackets, once for each {name}"
+    if name == "station":
+        return None if is_table else "station must be headed [station], with single brackets, once"
+    if not (is_table or is_list):
+        return (
+            f"{write_value(name)} stands under no table; "
+            f"a key belongs under {', '.join(_heading(each) for each in _TABLES)}"
+        )
+    near = nearest_key(name, _TABLES)
+    if near:
+        return f"table {write_value(name)} is unknown; did you mean {_heading(near)}?"
+    return f"table {write_value(name)} is unknown; a plan has {', '.join(map(_heading, _TABLES))}"
+
+
+def _heading(name: str) -> str:
+    return f"[[{name}]]" if name in _LISTS else f"[{name}]"
+
+
+def _list_of_tables(tables: Mapping[str, object], name: str) -> list[Mapping[str, object]]:
+    value = tables.get(name, [])
+    if isinstance(value, list):
+        return [each for each in value if isinstance(each, Mapping)]
+    # Headed with single brackets, which is told as a problem; what it holds is checked all the same.
+    return [value] if isinstance(value, Mapping) else []
+
+
+def _trail(number: int, table: Mapping[str, object]) -> str:
+    name = table.get("name")
+    if isinstance(name, str) and clean_name_problem(name) is None:
+        return f'channel "{name}"'
+    return f"channel {number}"
+
+
+def _station(tables: Mapping[str, object], path: Path) -> tuple[Station | None, list[str]]:
+    table = tables.get("station", {})
+    if not isinstance(table, Mapping):
+        return None, []
+    station, problems = check_table(Station, table, f"{path.name}: station", "[station]")
+    if station is not None and station.storage is not None:
+        folder = path.parent / station.storage.expanduser()
+        station = station.model_copy(update={"storage": folder})
+    return station, problems
+
+
+def _others(
+    model: type[Table], name: str, tables: Mapping[str, object], file: str
+) -> tuple[tuple[Table, ...], list[str]]:
+    good, problems = [], []
+    for number, table in enumerate(_list_of_tables(tables, name), 1):
+        checked, found = check_table(model, table, f"{file}: {name} {number}", f"[[{name}]]")
+        problems += found
+        if checked is not None:
+            good.append(checked)
+    return tuple(good), problems
