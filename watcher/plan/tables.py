@@ -34,9 +34,7 @@ class ChannelTable(BaseModel):
     expect_tone_hz: Annotated[Number, AfterValidator(check_tone_hz)] | None = Field(
         default=None, description="one of the 50 CTCSS tones as a number, like 100.0"
     )
-    priority: Whole = Field(
-        default=5, ge=1, le=9, description="a whole number between 1 (highest) and 9"
-    )
+    priority: Whole = Field(default=5, ge=1, le=9, description="a whole number between 1 (highest) and 9")
     raise_threshold_db: Real = Field(default=0.0, ge=0, le=20, description="a number between 0 and 20")
 
     def channel(self) -> Channel:
