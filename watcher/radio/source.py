@@ -43,7 +43,14 @@ class SampleSource(Protocol):
         ...
 
     def blocks(self, stretch: int) -> Iterator[IqBlock]:
-        """The blocks of one stretch; `first_sample` starts at 0 and every lost sample is told."""
+        """The blocks of one stretch; `first_sample` starts at 0 and every lost sample is told.
+
+        Samples lost at the very end come as a last block that has none of its own.
+        """
+        ...
+
+    def notes(self) -> list[str]:
+        """What was odd about the samples so far, one sentence each: for the user, after the work."""
         ...
 
     def close(self) -> None:
