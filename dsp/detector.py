@@ -1,0 +1,293 @@
+"""From slices of the filter bank to edges: floor, squelch, steady carriers and images together.
+
+Everything here counts frames of the filter bank; the caller turns frames into samples and refines the
+edges on the samples themselves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.channelizer import Channelizer, Slice, cell_powers
+from dsp.filter_bank_design import CELL_BINS, noise_lag_one
+from dsp.frame_measures import FrameMeasures, measure_frames
+from dsp.image import WORST_IMAGE_POWER_RATIO, power_without_image
+from dsp.noise_floor import NoiseFloor
+from dsp.squelch import Closing, Opening, Squelch, State
+from dsp.steady_carrier import is_unmodulated, split_carrier
+
+AT_START_S = 0.3  # a channel that opens this early was busy when watching began
+STEADY_AFTER_S = 3.0  # a carrier that was there before, idle this long, is the channel's condition
+STEADY_AT_LAST_S = 60.0  # so is one that came up while watching, idle this long
+LOOK_FRAMES = 16  # frames over which modulation shows
+GONE_SHARE = 0.3  # a steady carrier that falls under this share of its power ...
+GONE_FRAMES = 24  # ... for this many frames has gone
+IMAGE_LOOK_RATIO = 1.2  # energy over the floor that is worth asking whether it is an image
+
+
+@dataclass(frozen=True, slots=True)
+class TurnedSteady:
+    """An open channel holds an idle carrier that is nobody's transmission; the squelch is closed.
+
+    From now on the carrier is taken out before the channel is judged.
+    """
+
+    channel: int
+    frame: int
+    frequency_hz: float  # from the channel's centre
+    carrier_power: float
+    was_there_before: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SteadyGone:
+    """The steady carrier of a channel has gone; `frame` is the first without it."""
+
+    channel: int
+    frame: int
+
+
+@dataclass(frozen=True, slots=True)
+class ImageHeard:
+    """The channel holds the mirrored copy of a strong signal, `rejection_db` under it."""
+
+    channel: int
+    frame: int
+    rejection_db: float
+
+
+DetectorEvent = Opening | Closing | TurnedSteady | SteadyGone | ImageHeard
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Detection:
+    """What one slice showed.
+
+    Parameters
+    ----------
+    events : list
+        In order of frame.
+    power, floor : ndarray of float32, shape (channels, frames)
+        Power in each channel and the noise expected there, learned corrections included.
+    cells : ndarray of float32, shape (frames, cells)
+        The coarse spectrum, lowest frequency first.
+    """
+
+    first_frame: int
+    events: list[DetectorEvent]
+    power: NDArray[np.float32]
+    floor: NDArray[np.float32]
+    cells: NDArray[np.float32]
+
+
+class _Look:
+    """The last frames of an open channel that has not shown modulation yet."""
+
+    def __init__(self, opened_frame: int, was_there_before: bool) -> None:
+        self.opened_frame = opened_frame
+        self.was_there_before = was_there_before
+        self.frequency_hz = 0.0
+        self.recent = np.empty((3, 0))
+
+    def take(
+        self, carrier: NDArray[np.float64], rest: NDArray[np.float64], floor: NDArray[np.float64]
+    ) -> bool:
+        """Add frames; True while the carrier has stayed idle."""
+        self.recent = np.hstack([self.recent, [carrier, rest, floor]])[:, -LOOK_FRAMES:]
+        return self.recent.shape[1] < LOOK_FRAMES // 2 or is_unmodulated(*self.recent)
+
+
+class Detector:
+    """Judge every slice of one filter bank.
+
+    Parameters
+    ----------
+    bank : Channelizer
+    raise_db : sequence of float, optional
+        Thresholds raised by the plan, dB, one per channel.
+    false_per_hour : float
+        See :class:`dsp.squelch.Squelch`.
+    """
+
+    def __init__(
+        self, bank: Channelizer, *, raise_db: Sequence[float] | None = None, false_per_hour: float = 0.001
+    ) -> None:
+        self._bank = bank
+        shape = bank.shape
+        channels = len(bank.cuts)
+        pass_band_hz = np.array([cut.pass_band_hz for cut in bank.cuts], dtype=np.float64)
+        rate_hz = np.empty(channels)
+        for group in bank.groups:
+            rate_hz[group.members] = float(group.rate_hz)
+        self._rate_hz = rate_hz
+        lags = {
+            key: noise_lag_one(shape, *key)
+            for key in {(float(p), float(r)) for p, r in zip(pass_band_hz, rate_hz, strict=True)}
+        }
+        self._floor = NoiseFloor(shape, bank.cuts, bank.noise_bandwidth_hz)
+        self.squelch = Squelch(
+            pass_band_hz * shape.hop_seconds,
+            rate_hz,
+            pass_band_hz,
+            np.array([lags[float(p), float(r)] for p, r in zip(pass_band_hz, rate_hz, strict=True)]),
+            frame_s=shape.hop_seconds,
+            floor_variance=self._floor.relative_variance,
+            false_per_hour=false_per_hour,
+            raise_db=None if raise_db is None else np.array(raise_db, dtype=np.float64),
+        )
+        self._half_bins = (pass_band_hz / 2 / shape.bin_hz).astype(int)
+        self._centre_bins = np.array([round(cut.offset_hz / shape.bin_hz) for cut in bank.cuts], dtype=int)
+        self._looks: dict[int, _Look] = {}
+        self._steady: dict[int, float] = {}  # channel to the carrier's own power
+        self._missing: dict[int, int] = {}  # frames for which it has been gone
+
+    def push(self, piece: Slice) -> Detection:
+        """Judge the frames of one slice."""
+        cells = cell_powers(piece.spectra)
+        floor = self._floor.push(cells)
+        measures, events = self._measure(piece, floor)
+        measures = self._without_images(piece, cells, measures, floor, events)
+        frames = measures.power.shape[1]
+        floor = floor[:, :frames]
+        edges = self.squelch.push(measures, floor)
+        known = (floor * self.squelch.quiet_ratio[:, None]).astype(np.float32)
+        for edge in edges:
+            if isinstance(edge, Opening):
+                early = edge.frame * self._bank.shape.hop_seconds < AT_START_S
+                self._looks[edge.channel] = _Look(edge.frame, early or not edge.abrupt)
+            else:
+                self._looks.pop(edge.channel, None)
+        events += edges
+        events += self._look_for_modulation(piece, known)
+        events.sort(key=lambda event: event.frame)
+        return Detection(piece.first_frame, events, measures.power, known, cells)
+
+    def is_unmodulated(self, channel: int) -> bool:
+        """Has the open channel shown nothing but an idle carrier that was there before?"""
+        look = self._looks.get(channel)
+        return look is not None and look.was_there_before
+
+    def steady_offset_hz(self, channel: int) -> float:
+        """Frequency of an undecided channel's idle carrier, from the channel's centre."""
+        look = self._looks.get(channel)
+        return look.frequency_hz if look is not None else 0.0
+
+    def _frames_of(self, piece: Slice, channel: int) -> tuple[NDArray[np.complex64], float]:
+        """The whole frames of one channel, shape (frames, n), and its rate."""
+        for group, block in zip(self._bank.groups, piece.blocks, strict=True):
+            row = np.flatnonzero(group.members == channel)
+            if len(row):
+                samples = block.samples[row[0]]
+                whole = len(samples) // group.frame_samples
+                return (
+                    samples[: whole * group.frame_samples].reshape(whole, group.frame_samples),
+                    float(group.rate_hz),
+                )
+        raise ValueError(f"channel {channel} is in no rate group")
+
+    def _measure(self, piece: Slice, floor: NDArray[np.float32]) -> tuple[FrameMeasures, list[DetectorEvent]]:
+        channels, frames = floor.shape
+        # A last frame shorter than half is left out: it says too little.
+        group = self._bank.groups[0]
+        got = piece.blocks[0].samples.shape[1]
+        frames = min(frames, -(-got // group.frame_samples))
+        if frames and got < (frames - 0.5) * group.frame_samples:
+            frames -= 1
+        power = np.empty((channels, frames), dtype=np.float32)
+        envelope = np.empty((channels, frames), dtype=np.float32)
+        lag_one = np.empty((channels, frames), dtype=np.complex64)
+        for group, block in zip(self._bank.groups, piece.blocks, strict=True):
+            measured = measure_frames(block.samples, group.frame_samples)
+            power[group.members] = measured.power[:, :frames]
+            envelope[group.members] = measured.envelope[:, :frames]
+            lag_one[group.members] = measured.lag_one[:, :frames]
+        measures = FrameMeasures(power, envelope, lag_one)
+        return measures, self._without_steady(piece, measures)
+
+    def _without_steady(self, piece: Slice, measures: FrameMeasures) -> list[DetectorEvent]:
+        """Measure channels that hold a steady carrier without it; notice when it has gone."""
+        events: list[DetectorEvent] = []
+        for channel in list(self._steady):
+            rows, rate_hz = self._frames_of(piece, channel)
+            if not len(rows):
+                continue
+            parts = split_carrier(rows, rate_hz)
+            rest = measure_frames(parts.rest.reshape(1, -1), rows.shape[1])
+            count = min(len(rows), measures.power.shape[1])
+            measures.power[channel, :count] = rest.power[0, :count]
+            measures.envelope[channel, :count] = rest.envelope[0, :count]
+            measures.lag_one[channel, :count] = rest.lag_one[0, :count]
+            carrier = self._steady[channel]
+            for index, now in enumerate(parts.carrier_power.tolist()):
+                self._missing[channel] = self._missing[channel] + 1 if now < GONE_SHARE * carrier else 0
+                if self._missing[channel] >= GONE_FRAMES:
+                    frame = piece.first_frame + index - GONE_FRAMES + 1
+                    events.append(SteadyGone(channel, max(frame, 0)))
+                    del self._steady[channel], self._missing[channel]
+                    break
+            else:
+                present = parts.carrier_power > GONE_SHARE * carrier
+                if present.any():  # follows a slow drift of level over some seconds
+                    self._steady[channel] += 0.02 * (float(parts.carrier_power[present].mean()) - carrier)
+        return events
+
+    def _without_images(
+        self,
+        piece: Slice,
+        cells: NDArray[np.float32],
+        measures: FrameMeasures,
+        floor: NDArray[np.float32],
+        events: list[DetectorEvent],
+    ) -> FrameMeasures:
+        """Take the image of a much stronger mirrored station out of a channel's power."""
+        frames = measures.power.shape[1]
+        if not frames:
+            return measures
+        mean_power = measures.power.mean(axis=1)
+        loud = mean_power > IMAGE_LOOK_RATIO * self.squelch.quiet_ratio * floor.mean(axis=1)
+        middle = cells.shape[1] // 2
+        for channel in np.flatnonzero(loud & (np.abs(self._centre_bins) > self._half_bins + 1)).tolist():
+            mirror = slice(
+                middle + (-self._centre_bins[channel] - self._half_bins[channel]) // CELL_BINS,
+                middle + (-self._centre_bins[channel] + self._half_bins[channel]) // CELL_BINS + 1,
+            )
+            mirrored = float(cells[:, mirror].sum(axis=1).mean())
+            if mirrored * WORST_IMAGE_POWER_RATIO < 0.5 * float(mean_power[channel] - floor[channel].mean()):
+                continue
+            share, image_power_ratio = power_without_image(
+                piece.spectra, int(self._centre_bins[channel]), int(self._half_bins[channel])
+            )
+            measures.power[channel] *= share[:frames].astype(np.float32)
+            mostly = share[:frames].mean() < 0.5
+            if mostly and image_power_ratio > 0 and self.squelch.state[channel] == State.CLOSED:
+                rejection_db = -10 * np.log10(image_power_ratio)
+                events.append(ImageHeard(channel, piece.first_frame, float(rejection_db)))
+        return measures
+
+    def _look_for_modulation(self, piece: Slice, floor: NDArray[np.float32]) -> list[DetectorEvent]:
+        events: list[DetectorEvent] = []
+        for channel, look in list(self._looks.items()):
+            rows, rate_hz = self._frames_of(piece, channel)
+            count = min(len(rows), floor.shape[1])
+            start = max(0, look.opened_frame - piece.first_frame)
+            if self.squelch.state[channel] != State.OPEN or start >= count:
+                continue
+            parts = split_carrier(rows[start:count], rate_hz)
+            noise = floor[channel, start:count].astype(np.float64)
+            if not look.take(parts.carrier_power, parts.rest_power, noise):
+                del self._looks[channel]
+                continue
+            look.frequency_hz = float(np.median(parts.frequency_hz))
+            frame = piece.first_frame + count
+            idle_s = (frame - look.opened_frame) * self._bank.shape.hop_seconds
+            if idle_s >= (STEADY_AFTER_S if look.was_there_before else STEADY_AT_LAST_S):
+                carrier = float(look.recent[0].mean())
+                self._steady[channel], self._missing[channel] = carrier, 0
+                del self._looks[channel]
+                self.squelch.force_closed(channel)
+                events.append(TurnedSteady(channel, frame, look.frequency_hz, carrier, look.was_there_before))
+        return events
