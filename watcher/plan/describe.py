@@ -1,0 +1,71 @@
+"""A plan as rows for `midwatch check`; whoever prints them chooses how they look."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from watcher.plan.figures import write_khz, write_mhz, write_number
+from watcher.plan.model import Channel, WatchPlan
+
+UNSAID = "–"
+
+
+@dataclass(frozen=True, slots=True)
+class PlanDescription:
+    """What a plan says, in words and figures.
+
+    `facts` are pairs of a label and a text; `columns` head the `rows`, one row a channel, in the order of
+    the plan; `warnings` are sentences.
+    """
+
+    facts: tuple[tuple[str, str], ...]
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    warnings: tuple[str, ...]
+
+
+COLUMNS = (
+    *("channel", "MHz", "mode", "bandwidth kHz", "pass band kHz", "rated deviation kHz"),
+    *("tone Hz", "priority", "threshold raised dB"),
+)
+
+
+def describe(plan: WatchPlan) -> PlanDescription:
+    """The plan as the program understood it."""
+    return PlanDescription(_facts(plan), COLUMNS, tuple(map(_row, plan.channels)), plan.warnings)
+
+
+def _facts(plan: WatchPlan) -> tuple[tuple[str, str], ...]:
+    station = plan.station
+    said = [
+        ("station", station.name),
+        ("operator", station.operator),
+        ("call sign", station.call_sign),
+        ("place", station.place),
+        ("time zone", station.time_zone),
+        ("storage", None if station.storage is None else str(station.storage)),
+        ("longest clip", f"{write_number(station.longest_clip_minutes)} minutes"),
+    ]
+    for radio in plan.radios:
+        rate = "" if radio.sample_rate_hz is None else f", {radio.sample_rate_hz} samples/s"
+        said.append(("radio", f"{radio.kind or UNSAID}{rate}, {write_number(radio.ppm)} ppm"))
+    for window in plan.windows:
+        hours = "hour" if window.every_hours == 1 else f"{window.every_hours} hours"
+        lead = f", opening {write_number(window.lead_minutes)} minutes before" if window.lead_minutes else ""
+        said.append(("window", f"every {hours} for {write_number(window.length_minutes)} minutes{lead}"))
+    return tuple((label, text) for label, text in said if text is not None)
+
+
+def _row(channel: Channel) -> tuple[str, ...]:
+    rated = channel.rated_deviation_hz
+    return (
+        channel.name,
+        write_mhz(channel.frequency_hz),
+        channel.mode,
+        write_khz(channel.bandwidth_hz),
+        write_khz(channel.pass_band_hz),
+        UNSAID if rated is None else write_khz(rated),
+        UNSAID if channel.expect_tone_hz is None else f"{channel.expect_tone_hz:.1f}",
+        str(channel.priority),
+        write_number(channel.raise_threshold_db),
+    )
