@@ -34,7 +34,7 @@ def write_value(value: object) -> str:
     elif isinstance(value, int) and abs(value) >= 10**LONGEST_SHOWN:
         return "a number of more than 60 digits"  # Python refuses to write an integer of 4300 digits
     elif isinstance(value, Decimal):
-        shown = {"Infinity": "inf", "-Infinity": "-inf", "NaN": "nan"}.get(str(value), str(value))
+        shown = str(value).replace("Infinity", "inf").replace("NaN", "nan")
     else:
         shown = str(value)
     return shown if len(shown) <= LONGEST_SHOWN else shown[: LONGEST_SHOWN - 1] + "…"
@@ -77,7 +77,7 @@ def check_table(
         if detail["type"] == "extra_forbidden" and (near := nearest_key(_key(detail), model.model_fields))
     }
     sentences = [
-        f"{trail}: {_sentence(model, detail, heading)}"
+        f"{trail}: {_sentence(model, table, detail, heading)}"
         for detail in details
         # A misspelt key is told once: not again as the key that is missing for it.
         if not (detail["type"] == "missing" and _key(detail) in meant)
@@ -89,7 +89,7 @@ def _key(detail: ErrorDetails) -> str:
     return str(detail["loc"][0])
 
 
-def _sentence(model: type[BaseModel], detail: ErrorDetails, heading: str) -> str:
+def _sentence(model: type[BaseModel], table: Mapping[str, object], detail: ErrorDetails, heading: str) -> str:
     key = _key(detail)
     if detail["type"] == "extra_forbidden":
         near = nearest_key(key, model.model_fields)
@@ -102,9 +102,9 @@ def _sentence(model: type[BaseModel], detail: ErrorDetails, heading: str) -> str
     cause = detail.get("ctx", {}).get("error")
     if isinstance(cause, Wrong):
         right = str(cause)
-    elif isinstance(detail["input"], str) and "number" in right:
+    elif isinstance(table[key], str) and "number" in right:
         right += ", without quotes"
-    return f"{key} is {write_value(detail['input'])}; {right}"
+    return f"{key} is {write_value(table[key])}; {right}"
 
 
 def _shown_key(key: str) -> str:

@@ -84,8 +84,11 @@ def check_time_zone(name: str) -> str:
     try:
         ZoneInfo(name)
     except (KeyError, ValueError, OSError):
-        by_fold = {zone.casefold(): zone for zone in available_timezones()}
-        near = difflib.get_close_matches(name.casefold(), by_fold, n=1, cutoff=0.6)
+        zones = sorted(available_timezones())
+        # Also by the city alone: "boise" is America/Boise.
+        by_fold = {zone.casefold().rpartition("/")[2]: zone for zone in zones}
+        by_fold |= {zone.casefold(): zone for zone in zones}
+        near = difflib.get_close_matches(name.casefold(), by_fold, n=1, cutoff=0.8)
         meant = f": did you mean {by_fold[near[0]]}?" if near else ', like "America/Boise" or "UTC"'
         raise Wrong(f"it must be the name of a time zone{meant}") from None
     return name
