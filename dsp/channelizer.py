@@ -102,7 +102,8 @@ class Channelizer:
             if abs(cut.offset_hz) + cut.pass_band_hz / 2 > half_span_hz:
                 raise ValueError(
                     f"offset_hz is {cut.offset_hz:.0f}; with a pass band of "
-                    f"{cut.pass_band_hz:.0f} Hz it must lie within {half_span_hz - cut.pass_band_hz / 2:.0f} Hz of the centre"
+                    f"{cut.pass_band_hz:.0f} Hz it must lie within "
+                    f"{half_span_hz - cut.pass_band_hz / 2:.0f} Hz of the centre"
                 )
         self.noise_bandwidth_hz = np.array(
             [noise_bandwidth_hz(self.shape, cut.pass_band_hz) for cut in self.cuts], dtype=np.float64

@@ -71,15 +71,17 @@ class Detection:
     ----------
     events : list
         In order of frame.
-    power, floor : ndarray of float32, shape (channels, frames)
-        Power in each channel and the noise expected there, learned corrections included.
+    measures : FrameMeasures
+        Of each channel, steady carriers and images taken out.
+    floor : ndarray of float32, shape (channels, frames)
+        The noise expected there, learned corrections included.
     cells : ndarray of float32, shape (frames, cells)
         The coarse spectrum, lowest frequency first.
     """
 
     first_frame: int
     events: list[DetectorEvent]
-    power: NDArray[np.float32]
+    measures: FrameMeasures
     floor: NDArray[np.float32]
     cells: NDArray[np.float32]
 
@@ -145,6 +147,11 @@ class Detector:
         self._steady: dict[int, float] = {}  # channel to the carrier's own power
         self._missing: dict[int, int] = {}  # frames for which it has been gone
 
+    @property
+    def floor_variance(self) -> float:
+        """Relative variance of one frame's floor estimate."""
+        return self._floor.relative_variance
+
     def push(self, piece: Slice) -> Detection:
         """Judge the frames of one slice."""
         cells = cell_powers(piece.spectra)
@@ -164,14 +171,22 @@ class Detector:
         events += edges
         events += self._look_for_modulation(piece, known)
         events.sort(key=lambda event: event.frame)
-        return Detection(piece.first_frame, events, measures.power, known, cells)
+        return Detection(piece.first_frame, events, measures, known, cells)
 
-    def is_unmodulated(self, channel: int) -> bool:
+    def reset(self) -> None:
+        """Forget everything: a new run of samples begins at frame 0."""
+        self._floor.reset()
+        self.squelch.reset()
+        self._looks.clear()
+        self._steady.clear()
+        self._missing.clear()
+
+    def is_idle_carrier(self, channel: int) -> bool:
         """Has the open channel shown nothing but an idle carrier that was there before?"""
         look = self._looks.get(channel)
         return look is not None and look.was_there_before
 
-    def steady_offset_hz(self, channel: int) -> float:
+    def idle_offset_hz(self, channel: int) -> float:
         """Frequency of an undecided channel's idle carrier, from the channel's centre."""
         look = self._looks.get(channel)
         return look.frequency_hz if look is not None else 0.0

@@ -60,6 +60,10 @@ class NoiseFloor:
         self._cuts = tuple(cuts)
         # The cell powers add up to the power of the whole stream over its whole span.
         self._cells_of_noise = noise_bandwidth_hz / cell_hz
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget the passband learned so far."""
         self._typical = np.ones(self._cells, dtype=np.float32)
         self._frames_seen = 0
         self._choose_references(np.ones(self._cells, dtype=bool))

@@ -160,7 +160,7 @@ class Squelch:
         self._frame_s = frame_s
         self._to_hz = channel_rate_hz / (2 * np.pi)
         self._reach_hz = CENTRE_SHARE * pass_band_hz
-        self._lag_one = noise_lag_one
+        self.noise_lag_one = noise_lag_one
         self._raise = doubt
         self.reset()
 
@@ -224,7 +224,7 @@ class Squelch:
         self.state[channel] = State.CLOSED
         self._ratio[channel] = 1.0
         self._envelope[channel] = ENVELOPE_OF_NOISE
-        self._lag[channel] = self._lag_one[channel]
+        self._lag[channel] = self.noise_lag_one[channel]
 
     def _walk(
         self,
@@ -331,7 +331,7 @@ class Squelch:
     def _is_centred(
         self, lag: NDArray[np.complex128], window: int, frames: int, rows: NDArray[np.intp]
     ) -> NDArray[np.bool_]:
-        own = _means(lag, window, frames) - self._lag_one[rows, None]  # the noise's own part taken off
+        own = _means(lag, window, frames) - self.noise_lag_one[rows, None]  # the noise's own part taken off
         centre_hz = np.abs(np.angle(own)) * self._to_hz[rows, None]
         return np.asarray(centre_hz < self._reach_hz[rows, None])
 

@@ -28,6 +28,7 @@ class EndedBy(StrEnum):
     GAP = "gap"
     SPLIT = "split"
     STOPPED = "stopped"
+    TURNED_STEADY = "idle carrier that stayed"
     RECOVERED = "recovered"
 
 

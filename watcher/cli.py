@@ -1,0 +1,276 @@
+"""The commands, and nothing else: arguments in, sentences out, an exit code.
+
+Every error a user can meet ends as one sentence on stderr and a non-zero exit; a traceback is only
+ever for a mistake of ours.
+"""
+
+from __future__ import annotations
+
+import signal
+import sys
+import threading
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import click
+import typer
+from rich.console import Console
+
+from watcher.errors import MidwatchError, PlanError, StorageError
+from watcher.log.export import FORMS, export_to_file
+from watcher.log.writing import WatchLog
+from watcher.plan.describe import describe
+from watcher.plan.reading import read_plan
+from watcher.watch.progress import shown_progress
+from watcher.radio.facts import RawFacts
+from watcher.radio.recording import open_recording
+from watcher.radio.source import SampleSource
+from watcher.report import render_text, summarize_folder, write_report
+from watcher.shipped import demo_plan, demo_recording
+from watcher.utc import read_utc
+from watcher.watch.replay import Outcome, program, replay
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Stand a receive-only radio watch: hear every listed channel, keep clips, account for every minute.",
+    epilog="An aid and never the only plan. Laws on listening and on passing on what is heard differ: see README.md.",
+)
+out = Console(highlight=False, soft_wrap=True)
+err = Console(stderr=True, highlight=False, soft_wrap=True)
+
+PlanFile = Annotated[Path, typer.Argument(metavar="PLAN", help="The watch plan, a TOML file.")]
+LogFolder = Annotated[Path, typer.Argument(metavar="FOLDER", help="The folder of a watch log.")]
+Quiet = Annotated[bool, typer.Option("--quiet", help="Say nothing but errors.")]
+Since = Annotated[str | None, typer.Option("--from", metavar="UTC", help="Start of the span, ISO 8601 UTC.")]
+Until = Annotated[str | None, typer.Option("--to", metavar="UTC", help="End of the span, ISO 8601 UTC.")]
+
+
+@app.command(name="replay")
+def replay_command(
+    plan_file: PlanFile,
+    recordings: Annotated[list[Path], typer.Argument(metavar="RECORDING...", help="SigMF, WAV or bare IQ files.")],
+    into: Annotated[Path, typer.Option("--into", metavar="FOLDER", help="Where the clips and the log go.")],
+    rate_hz: Annotated[int | None, typer.Option("--rate-hz", help="Sample rate, where the file tells none.")] = None,
+    centre_mhz: Annotated[
+        float | None, typer.Option("--centre-mhz", help="Centre frequency, where the file tells none.")
+    ] = None,
+    start: Annotated[
+        str | None, typer.Option("--start", metavar="UTC", help="Instant of the first sample, where the file tells none.")
+    ] = None,
+    datatype: Annotated[
+        str | None, typer.Option("--datatype", help="cu8, ci8, ci16_le or cf32_le, for bare samples.")
+    ] = None,
+    ppm: Annotated[
+        float | None, typer.Option("--ppm", help="How fast the radio's reference runs; overrides the plan.")
+    ] = None,
+    allow_outside: Annotated[
+        bool, typer.Option("--allow-outside", help="Log channels that no recording shows as not watched.")
+    ] = False,
+    quiet: Quiet = False,
+) -> None:
+    """Receive a plan's channels from recordings into clips and a log."""
+    plan = read_plan(plan_file)
+    facts = RawFacts(
+        datatype=datatype,
+        sample_rate_hz=rate_hz,
+        centre_hz=None if centre_mhz is None else round(centre_mhz * 1e6),
+        start_utc=None if start is None else _instant("--start", start),
+    )
+    _say_warnings(plan.warnings, quiet)
+    sources: list[SampleSource] = []
+    try:
+        for path in recordings:
+            sources.append(open_recording(path, facts=facts))
+        with _stop_on_signal() as stop_wanted, shown_progress(err, quiet) as progress:
+            outcome = replay(
+                plan,
+                sources,
+                into,
+                ppm=ppm,
+                allow_outside=allow_outside,
+                progress=progress,
+                stop_wanted=stop_wanted,
+            )
+    finally:
+        for source in sources:
+            source.close()
+    _tell(outcome, quiet)
+
+
+@app.command()
+def report(folder: LogFolder, since: Since = None, until: Until = None, quiet: Quiet = False) -> None:
+    """Write the activity report of a log and print it."""
+    span = _span(since, until)
+    summary = summarize_folder(folder, span)
+    page = write_report(folder, span)
+    if not quiet:
+        out.print(render_text(summary), markup=False)
+        out.print(f"\nreport {page}", markup=False)
+
+
+@app.command()
+def export(
+    folder: LogFolder,
+    form: Annotated[str, typer.Option("--as", metavar="FORM", help=f"One of {', '.join(FORMS)}.")] = "jsonl",
+    to_file: Annotated[
+        Path | None, typer.Option("--into", metavar="FILE", help="The file to write; standard output if absent.")
+    ] = None,
+    since: Since = None,
+    until: Until = None,
+) -> None:
+    """Write every transmission of a log, one a line."""
+    if form not in FORMS:
+        raise StorageError(f"--as is {form}; it must be one of {', '.join(FORMS)}")
+    span = _span(since, until)
+    with WatchLog.open(folder, create=False) as log:
+        if to_file is not None:
+            export_to_file(log, to_file, form, span)
+        else:
+            sys.stdout.reconfigure(encoding="utf-8", newline="")  # type: ignore[union-attr]
+            FORMS[form](log, sys.stdout, span, None)
+
+
+@app.command()
+def check(plan_file: PlanFile, quiet: Quiet = False) -> None:
+    """Check a watch plan and say how it was understood."""
+    plan = read_plan(plan_file)
+    if quiet:
+        return
+    said = describe(plan)
+    width = max(len(label) for label, _ in said.facts)
+    for label, text in said.facts:
+        out.print(f"{label:<{width}}  {text}", markup=False)
+    columns = [said.columns, *said.rows]
+    widths = [max(len(row[n]) for row in columns) for n in range(len(said.columns))]
+    out.print()
+    for row in columns:
+        out.print("  ".join(f"{cell:<{w}}" for cell, w in zip(row, widths, strict=True)).rstrip(), markup=False)
+    for warning in said.warnings:
+        out.print(f"\nworth a look: {warning}", markup=False)
+    count = len(plan.channels)
+    out.print(f"\n{plan_file}: the plan is sound, {count} channel{'s' if count != 1 else ''}.", markup=False)
+
+
+@app.command()
+def demo(
+    into: Annotated[
+        Path, typer.Option("--into", metavar="FOLDER", help="Where the clips and the log go.")
+    ] = Path("demo-watch"),
+    quiet: Quiet = False,
+) -> None:
+    """Keep a watch over the recording that comes with the program."""
+    plan = read_plan(demo_plan())
+    source = open_recording(demo_recording())
+    try:
+        with _stop_on_signal() as stop_wanted, shown_progress(err, quiet) as progress:
+            outcome = replay(plan, [source], into, progress=progress, stop_wanted=stop_wanted)
+    finally:
+        source.close()
+    _tell(outcome, quiet)
+
+
+def _tell(outcome: Outcome, quiet: bool) -> None:
+    """What was heard, and where everything lies."""
+    page = write_report(outcome.folder)
+    if quiet:
+        return
+    for note in outcome.notes:
+        err.print(f"note: {note}", markup=False)
+    if outcome.recovered:
+        err.print(f"note: {outcome.recovered} clips of an interrupted watch were finished first", markup=False)
+    out.print(render_text(summarize_folder(outcome.folder)), markup=False)
+    if outcome.stopped:
+        out.print("\nStopped before the end of the recordings; what was received is in the log.", markup=False)
+    out.print(f"\nclips  {outcome.folder}/YYYY-MM-DD/*.flac", markup=False)
+    out.print(f"report {page}", markup=False)
+
+
+def _say_warnings(warnings: Sequence[str], quiet: bool) -> None:
+    for warning in () if quiet else warnings:
+        err.print(f"worth a look: {warning}", markup=False)
+
+
+def _span(since: str | None, until: str | None) -> tuple[datetime, datetime] | None:
+    """The asked-for span; open ends reach to the ends of time."""
+    if since is None and until is None:
+        return None
+    start = _instant("--from", since) if since else datetime(1, 1, 1, tzinfo=UTC)
+    stop = _instant("--to", until) if until else datetime(9999, 12, 31, tzinfo=UTC)
+    if stop <= start:
+        raise PlanError(f"--to is {until}; it must be later than --from, {since}")
+    return start, stop
+
+
+def _instant(option: str, text: str) -> datetime:
+    try:
+        return read_utc(text)
+    except ValueError as problem:
+        raise PlanError(
+            f"{option} is {text}; it must be an instant with its zone, like 2031-05-04T03:00:00Z"
+        ) from problem
+
+
+class _stop_on_signal:  # noqa: N801
+    """SIGINT and SIGTERM ask for an orderly end: open clips are finished and the log is closed."""
+
+    def __enter__(self) -> Callable[[], bool]:
+        self._wanted = threading.Event()
+        self._before = {
+            number: signal.signal(number, lambda *_: self._wanted.set()) for number in (signal.SIGINT, signal.SIGTERM)
+        }
+        return self._wanted.is_set
+
+    def __exit__(self, *_: object) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        out.print(program(), markup=False)
+        raise typer.Exit
+
+
+@app.callback()
+def midwatch(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    """Stand a receive-only radio watch: hear every listed channel, keep clips, account for every minute."""
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run one command; the process ends with its exit code."""
+    command = typer.main.get_command(app)
+    try:
+        code = command.main(args=None if arguments is None else list(arguments), prog_name="midwatch", standalone_mode=False)
+    except MidwatchError as problem:
+        err.print(f"midwatch: {problem}", markup=False)
+        sys.exit(problem.exit_code)
+    except click.exceptions.Exit as ended:
+        sys.exit(ended.exit_code)
+    except (click.Abort, KeyboardInterrupt):
+        err.print("midwatch: stopped", markup=False)
+        sys.exit(130)
+    except click.ClickException as problem:
+        err.print(f"midwatch: {_one_sentence(problem)}", markup=False)
+        sys.exit(problem.exit_code)
+    except BrokenPipeError:  # the reader of our output has gone, as `head` does
+        sys.stderr.close()
+        sys.exit(0)
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _one_sentence(problem: click.ClickException) -> str:
+    message = " ".join(problem.format_message().split()).rstrip(".")
+    return f"{message}; see midwatch --help" if message else "no command given; see midwatch --help"
+
+
+if __name__ == "__main__":
+    main()

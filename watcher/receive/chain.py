@@ -1,0 +1,386 @@
+"""From the samples of one tuning to transmissions with clips, gaps, conditions and watched spans.
+
+The chain takes blocks in order and gives records. It never drops time silently: a break in the
+samples ends what is on the air, empties every filter, and becomes a gap on each channel.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.blocks import IqBlock
+from dsp.change_point import fall_sample, rise_sample
+from dsp.channelizer import ChannelCut, Channelizer, Slice
+from dsp.detector import Detection, Detector, ImageHeard, SteadyGone, TurnedSteady
+from dsp.squelch import Closing, Opening
+from watcher.errors import RadioError
+from watcher.plan.model import Channel
+from watcher.receive.channel_history import ChannelHistory
+from watcher.receive.clips import ClipStore
+from watcher.receive.conditions import ConditionBook
+from watcher.receive.gathering import FrameRun
+from watcher.receive.on_air import OnAir, Place
+from watcher.receive.records import Clip, Condition, EndedBy, Gap, GapCause, Transmission, Watched
+from watcher.receive.stream_clock import StreamClock
+from watcher.receive.voice_path import VoiceBatch, VoicePath
+
+LOOK_BACK_S = 0.5  # of audio ahead of the carrier; at least 0.25 s is promised
+TAIL_S = 0.1  # of audio kept after the carrier fell
+HISTORY_S = 1.2  # of channel samples kept: look-back, the search for the edge, and a slice
+AT_START_S = 0.025  # a carrier that came up this close to the run's start was up before it
+SHORT_LIVED_S = 10.0  # a carrier there at the start that drops this soon was a station's, not a birdie
+
+Record = Clip | Transmission | Gap | Condition | Watched
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Group:
+    """One rate group of the filter bank with its history and its demodulators."""
+
+    members: NDArray[np.intp]
+    frame_samples: int
+    rate_ratio: Fraction
+    rate_hz: float
+    history: ChannelHistory
+    fm: VoicePath
+    am: VoicePath
+
+
+class ReceiveChain:
+    """Receive every listed channel of one tuning.
+
+    Parameters
+    ----------
+    channels : sequence of Channel
+        All inside the span.
+    sample_rate_hz, centre_hz : int
+    anchor_utc : datetime
+        Instant of input sample 0.
+    clips : ClipStore or None
+        Where clips go; None keeps none.
+    ppm : float
+        Error of the radio's reference: positive when it runs fast, so that it tunes too high.
+    longest_clip_s : float
+        A transmission longer than this is split into several clips without losing a sample.
+
+    Raises
+    ------
+    RadioError
+        A channel lies outside the span.
+    """
+
+    def __init__(
+        self,
+        channels: Sequence[Channel],
+        sample_rate_hz: int,
+        centre_hz: int,
+        anchor_utc: datetime,
+        clips: ClipStore | None,
+        *,
+        ppm: float = 0.0,
+        longest_clip_s: float = 300.0,
+    ) -> None:
+        self.channels = tuple(channels)
+        self._rate_hz = sample_rate_hz
+        self._anchor_utc = anchor_utc
+        self._clips = clips
+        self._longest_clip_s = longest_clip_s
+        true_centre_hz = centre_hz * (1 + ppm * 1e-6)
+        cuts = [ChannelCut(c.frequency_hz - true_centre_hz, c.pass_band_hz) for c in channels]
+        try:
+            self._bank = Channelizer(sample_rate_hz, cuts)
+        except ValueError as problem:
+            raise RadioError(f"the channels cannot be cut out of this recording: {problem}") from problem
+        self._detector = Detector(self._bank, raise_db=[c.raise_threshold_db for c in channels])
+        self._book = ConditionBook([c.name for c in channels], [cut.offset_hz for cut in cuts])
+        self._lag_one = self._detector.squelch.noise_lag_one
+        self._groups = [
+            self._build_group(g.members, g.frame_samples, g.rate_ratio, g.rate_hz) for g in self._bank.groups
+        ]
+        self._place = {
+            int(channel): (number, row)
+            for number, group in enumerate(self._groups)
+            for row, channel in enumerate(group.members)
+        }
+        self._start_run(0)
+
+    @property
+    def frame_s(self) -> float:
+        """Length of a frame of the filter bank."""
+        return self._bank.shape.hop_seconds
+
+    @property
+    def on_air(self) -> list[str]:
+        """Names of the channels with a transmission right now."""
+        return [self.channels[n].name for n in sorted(self._open)]
+
+    def push(self, block: IqBlock) -> list[Record]:
+        """Take the next block; return what has become certain.
+
+        Raises
+        ------
+        ValueError
+            The block goes back in time or has another rate; the message carries the counts.
+        """
+        if block.sample_rate_hz != self._rate_hz:
+            raise ValueError(f"sample_rate_hz is {block.sample_rate_hz}; this chain runs at {self._rate_hz}")
+        records: list[Record] = []
+        if block.first_sample != self._next_sample:
+            if block.first_sample < self._next_sample:
+                raise ValueError(f"first_sample is {block.first_sample}; {self._next_sample} comes next")
+            records += self._end_run(EndedBy.GAP)
+            records += self._gaps(self._next_sample, block.first_sample)
+            self._start_run(block.first_sample)
+        self._next_sample = block.stop_sample
+        for piece in self._bank.push(block.samples):
+            records += self._receive(piece)
+        return records
+
+    def finish(self, ended_by: EndedBy = EndedBy.END_OF_SAMPLES) -> list[Record]:
+        """End what is on the air and account for the time; the chain must not be used again."""
+        return self._end_run(ended_by)
+
+    # ------------------------------------------------------------------ runs without a break
+
+    def _build_group(
+        self, members: NDArray[np.intp], frame_samples: int, ratio: Fraction, rate_hz: Fraction
+    ) -> _Group:
+        return _Group(
+            members=members,
+            frame_samples=frame_samples,
+            rate_ratio=ratio,
+            rate_hz=float(rate_hz),
+            history=ChannelHistory(int(HISTORY_S * rate_hz)),
+            fm=VoicePath(rate_hz, len(members), is_am=False),
+            am=VoicePath(rate_hz, len(members), is_am=True),
+        )
+
+    def _start_run(self, first_sample: int) -> None:
+        self._clock = StreamClock(self._anchor_utc, self._rate_hz, first_sample, self._bank.shape.hop_samples)
+        self._next_sample = first_sample
+        self._open: dict[int, OnAir] = {}
+        self._last_stop = np.zeros(len(self.channels), dtype=np.int64)  # channel samples
+        self._bank.reset()
+        self._detector.reset()
+        self._frame = 0
+        for group in self._groups:
+            group.history.clear()
+
+    def _end_run(self, ended_by: EndedBy) -> list[Record]:
+        records: list[Record] = []
+        for piece in self._bank.finish():
+            records += self._receive(piece)
+        for number in sorted(self._open):
+            on_air = self._open[number]
+            group = self._groups[on_air.place.group]
+            stop = group.history.stop
+            if self._detector.is_idle_carrier(number):
+                on_air.discard()
+                first = on_air.start // group.frame_samples
+                self._book.idle_carrier(
+                    number, first, self._frame, self._detector.idle_offset_hz(number), None
+                )
+            else:
+                path = group.am if on_air.channel.mode == "am" else group.fm
+                on_air.take_audio(path.flush(on_air.place.row, stop))
+                records.append(on_air.finish(stop, stop, ended_by, self._clock))
+        self._open = {}
+        records += self._book.finish(self._frame, self._clock)
+        if self._next_sample > self._clock.run_first:
+            span = self._clock.utc(self._clock.run_first), self._clock.utc(self._next_sample)
+            records += [Watched(channel.name, *span) for channel in self.channels]
+        return records
+
+    def _gaps(self, start: int, stop: int) -> list[Record]:
+        span = self._clock.utc(start), self._clock.utc(stop)
+        return [Gap(channel.name, *span, GapCause.LOST_SAMPLES) for channel in self.channels]
+
+    # ------------------------------------------------------------------ one slice
+
+    def _receive(self, piece: Slice) -> list[Record]:
+        detection = self._detector.push(piece)
+        for group, block in zip(self._groups, piece.blocks, strict=True):
+            group.history.append(block.samples)
+        self._feed(piece)
+        for on_air in self._open.values():
+            on_air.gathering.take_frames(self._frames_of(on_air.place.number, detection))
+        records: list[Record] = []
+        for event in detection.events:
+            match event:
+                case Opening():
+                    self._open_channel(event, detection)
+                case Closing():
+                    records.append(self._close_channel(event, detection))
+                case TurnedSteady():
+                    records += self._turn_steady(event, detection)
+                case SteadyGone():
+                    records += self._steady_gone(event)
+                case ImageHeard():
+                    self._book.image(event, len(piece.spectra))
+        self._frame = detection.first_frame + len(piece.spectra)
+        records += self._split_long_clips()
+        records += self._book.over(self._frame, self.frame_s, self._clock)
+        return records
+
+    def _frames_of(self, number: int, detection: Detection) -> FrameRun:
+        measures = detection.measures
+        return FrameRun(
+            detection.first_frame, measures.power[number], detection.floor[number], measures.lag_one[number]
+        )
+
+    def _feed(self, piece: Slice) -> None:
+        """Demodulate this slice for every open channel, side by side."""
+        for number, (group, block) in enumerate(zip(self._groups, piece.blocks, strict=True)):
+            for path, is_am in ((group.fm, False), (group.am, True)):
+                chosen = [
+                    on_air
+                    for on_air in self._open.values()
+                    if on_air.place.group == number and (on_air.channel.mode == "am") == is_am
+                ]
+                if chosen:
+                    rows = np.array([on_air.place.row for on_air in chosen], dtype=np.intp)
+                    whole = len(rows) == len(block.samples) and np.array_equal(rows, np.arange(len(rows)))
+                    samples = block.samples if whole else block.samples[rows]
+                    first = group.history.stop - samples.shape[1]
+                    _hand_out(chosen, path.push(samples, rows, first))
+
+    # ------------------------------------------------------------------ opening and closing
+
+    def _open_channel(self, event: Opening, detection: Detection) -> None:
+        number = event.channel
+        index, row = self._place[number]
+        group = self._groups[index]
+        channel = self.channels[number]
+        start = self._rise(event, detection, group, row)
+        on_at_start = start < AT_START_S * group.rate_hz
+        if on_at_start:
+            start = 0
+        clip_start = max(
+            start - int(LOOK_BACK_S * group.rate_hz), int(self._last_stop[number]), group.history.first
+        )
+        path = group.am if channel.mode == "am" else group.fm
+        samples = group.history.take(row, clip_start - 1, group.history.stop)
+        before = np.complex64(0)
+        if clip_start > group.history.first:
+            before, samples = samples[0], samples[1:]
+        path.start(row, before)
+        on_air = OnAir(
+            channel,
+            Place(
+                number,
+                index,
+                row,
+                group.frame_samples,
+                group.rate_ratio,
+                group.rate_hz,
+                float(self._lag_one[number]),
+                self._detector.floor_variance,
+            ),
+            start=start,
+            clip_start=clip_start,
+            on_at_start=on_at_start,
+            path=path,
+            clips=self._clips,
+            clock=self._clock,
+        )
+        batch = path.push(np.ascontiguousarray(samples[None]), np.array([row], dtype=np.intp), clip_start)
+        _hand_out([on_air], batch)
+        on_air.gathering.take_frames(self._frames_of(number, detection))
+        self._open[number] = on_air
+
+    def _rise(self, event: Opening, detection: Detection, group: _Group, row: int) -> int:
+        """Channel sample at which the carrier came up."""
+        n = group.frame_samples
+        first = max(event.searched_from * n, group.history.first, int(self._last_stop[event.channel]))
+        samples = group.history.take(row, first, (event.frame + 1) * n)
+        floor = float(detection.floor[event.channel].mean())
+        up = float(np.mean(np.abs(samples[-4 * n :]) ** 2)) if len(samples) else floor
+        return first + rise_sample(samples, floor, up)
+
+    def _close_channel(self, event: Closing, detection: Detection) -> Record:
+        on_air = self._open.pop(event.channel)
+        group = self._groups[on_air.place.group]
+        n = group.frame_samples
+        first = max((event.last_up - 6) * n, on_air.start)
+        samples = group.history.take(on_air.place.row, first, (event.last_up + 5) * n)
+        first = max(first, group.history.first)
+        floor = float(detection.floor[event.channel].mean())
+        up = float(np.mean(np.abs(samples[: 4 * n]) ** 2)) if len(samples) else floor
+        stop = max(first + fall_sample(samples, up, floor), on_air.start + 1)
+        self._last_stop[event.channel] = stop
+        return on_air.finish(stop, stop + int(TAIL_S * group.rate_hz), EndedBy.CARRIER_DROP, self._clock)
+
+    def _turn_steady(self, event: TurnedSteady, detection: Detection) -> list[Record]:
+        on_air = self._open.pop(event.channel)
+        group = self._groups[on_air.place.group]
+        stop = group.history.stop
+        self._last_stop[event.channel] = stop
+        floor = float(detection.floor[event.channel].mean())
+        self._book.carrier(event, on_air.start // group.frame_samples, floor)
+        if event.was_there_before:
+            on_air.discard()
+            return []
+        return [on_air.finish(stop, stop, EndedBy.TURNED_STEADY, self._clock)]
+
+    def _steady_gone(self, event: SteadyGone) -> list[Record]:
+        """A carrier that was up at the start and soon dropped was a station's, with nothing to hear."""
+        since = self._book.carrier_since(event.channel)
+        condition = self._book.carrier_gone(event.channel, event.frame, self._clock)
+        if since is None or condition is None:
+            return []
+        if since > 0 or event.frame * self.frame_s > SHORT_LIVED_S:
+            return [condition]
+        channel = self.channels[event.channel]
+        first, stop = self._clock.run_first, self._clock.run_first + event.frame * self._clock.hop_samples
+        return [
+            Transmission(
+                channel=channel.name,
+                frequency_hz=channel.frequency_hz,
+                mode=channel.mode,
+                start_sample=first,
+                stop_sample=stop,
+                start_utc=condition.start_utc,
+                end_utc=condition.stop_utc,
+                clip_start_utc=condition.start_utc,
+                clip_end_utc=condition.stop_utc,
+                ended_by=EndedBy.CARRIER_DROP,
+                on_at_start=True,
+                flags=("unmodulated",),
+            )
+        ]
+
+    def _split_long_clips(self) -> list[Record]:
+        records: list[Record] = []
+        for number, on_air in self._open.items():
+            group = self._groups[on_air.place.group]
+            if group.history.stop - on_air.clip_start >= self._longest_clip_s * group.rate_hz:
+                finished, self._open[number] = on_air.split(group.history.stop, self._clock)
+                records.append(finished)
+        return records
+
+
+def _hand_out(chosen: list[OnAir], batch: VoiceBatch) -> None:
+    """Give each open transmission its row of a batch."""
+    for row, on_air in enumerate(chosen):
+        if batch.discriminator_hz is not None:
+            on_air.gathering.take_discriminator(batch.discriminator_hz[row])
+        if batch.low_band is not None:
+            on_air.gathering.take_low_band(batch.low_band[row])
+        on_air.take_audio(batch.audio[row])
+
+
+def usable_half_span_hz(sample_rate_hz: int, channel: Channel) -> float:
+    """How far from the centre a channel may lie in a stream of this rate."""
+    return sample_rate_hz / 2 - channel.pass_band_hz / 2
+
+
+def is_inside(channel: Channel, sample_rate_hz: int, centre_hz: int, ppm: float = 0.0) -> bool:
+    """Does the channel's pass band lie within the span?"""
+    offset_hz = channel.frequency_hz - centre_hz * (1 + ppm * 1e-6)
+    return abs(offset_hz) <= usable_half_span_hz(sample_rate_hz, channel)

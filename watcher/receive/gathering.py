@@ -1,0 +1,139 @@
+"""The measures of one transmission, gathered while it is on the air and drawn up when it ends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.blocks import ComplexSamples, RealSamples
+from dsp.signalling.ctcss import TonePiece, decide, first_word
+from watcher.receive.records import Measured, ToneReading
+
+DEVIATION_SAMPLE_S = 2.0  # of discriminator output that is kept to measure the deviation on
+FIRST_WORD_S = 0.3  # after which the tone is named for the first time
+EDGE_GUARD_S = 0.02  # of the sub-audible part left out at either edge of the carrier
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameRun:
+    """Frame measures of one channel over consecutive frames of the filter bank."""
+
+    first_frame: int
+    power: NDArray[np.float32]
+    floor: NDArray[np.float32]
+    lag_one: ComplexSamples
+
+
+class Gathering:
+    """Gather what a transmission's measures need, in bounded memory.
+
+    Times are seconds after the first sample of the clip.
+
+    Parameters
+    ----------
+    carrier_up_s : float
+        When the carrier came up.
+    channel_rate_hz : float
+    low_band_rate_hz : float
+        0 where the mode carries no sub-audible tone.
+    low_band_from_s : float
+        The instant of the first sub-audible sample.
+    """
+
+    def __init__(
+        self, carrier_up_s: float, channel_rate_hz: float, low_band_rate_hz: float, low_band_from_s: float
+    ) -> None:
+        self._carrier_up_s = carrier_up_s
+        self._channel_rate_hz = channel_rate_hz
+        self._low_rate_hz = low_band_rate_hz
+        self._low_from_s = low_band_from_s
+        self._runs: list[FrameRun] = []
+        self._low_band: list[RealSamples] = []
+        self._low_held = 0
+        self._sample: list[RealSamples] = []
+        self._sample_held = 0
+        self._discriminated = 0
+        self._word_tried = False
+        self.first_word: ToneReading | None = None
+
+    def take_frames(self, run: FrameRun) -> None:
+        """Frame measures of the next slice."""
+        self._runs.append(run)
+
+    def take_discriminator(self, frequency_hz: RealSamples) -> None:
+        """Discriminator output in order; a stretch after the carrier came up is kept."""
+        ahead = max(0, round(self._carrier_up_s * self._channel_rate_hz) - self._discriminated)
+        room = int(DEVIATION_SAMPLE_S * self._channel_rate_hz) - self._sample_held
+        self._discriminated += len(frequency_hz)
+        if room > 0 and len(frequency_hz) > ahead:
+            kept = frequency_hz[ahead : ahead + room].copy()
+            self._sample.append(kept)
+            self._sample_held += len(kept)
+
+    def take_low_band(self, low_band: RealSamples) -> None:
+        """Sub-audible samples in order; the tone is named once there is enough."""
+        self._low_band.append(low_band)
+        self._low_held += len(low_band)
+        held_s = self._low_from_s + self._low_held / self._low_rate_hz
+        if not self._word_tried and held_s >= self._carrier_up_s + FIRST_WORD_S:
+            self._word_tried = True
+            heard = self._low_between(self._carrier_up_s, self._carrier_up_s + FIRST_WORD_S)
+            self.first_word = _as_tone(first_word(heard, self._low_rate_hz), 1000 * FIRST_WORD_S)
+
+    def discriminator_sample(self) -> RealSamples:
+        """What was kept for measuring the deviation; shape (n,)."""
+        return np.concatenate(self._sample) if self._sample else np.empty(0, np.float32)
+
+    def frames(self, first_frame: int, stop_frame: int) -> FrameRun:
+        """The frame measures within [first_frame, stop_frame), as one run."""
+        power, floor, lag_one = (
+            [np.empty(0, np.float32)],
+            [np.empty(0, np.float32)],
+            [np.empty(0, np.complex64)],
+        )
+        for run in self._runs:
+            lower = max(0, first_frame - run.first_frame)
+            upper = max(lower, stop_frame - run.first_frame)
+            power.append(run.power[lower:upper])
+            floor.append(run.floor[lower:upper])
+            lag_one.append(run.lag_one[lower:upper])
+        return FrameRun(first_frame, np.concatenate(power), np.concatenate(floor), np.concatenate(lag_one))
+
+    def tone(self, carrier_down_s: float) -> ToneReading | None:
+        """The tone, judged on the whole transmission; None where the mode carries none."""
+        if not self._low_rate_hz:
+            return None
+        heard = self._low_between(self._carrier_up_s + EDGE_GUARD_S, carrier_down_s - EDGE_GUARD_S)
+        final = decide(heard, self._low_rate_hz)
+        first_ms = None
+        if (
+            final.tone_hz is not None
+            and self.first_word is not None
+            and self.first_word.tone_hz == final.tone_hz
+        ):
+            first_ms = self.first_word.first_word_ms
+        return _as_tone(final, first_ms)
+
+    def _low_between(self, start_s: float, stop_s: float) -> RealSamples:
+        if not self._low_band:
+            return np.empty(0, np.float32)
+        everything = np.concatenate(self._low_band)
+        first = max(0, round((start_s - self._low_from_s) * self._low_rate_hz))
+        stop = max(first, round((stop_s - self._low_from_s) * self._low_rate_hz))
+        return everything[first:stop]
+
+
+def _as_tone(reading: TonePiece, first_word_ms: float | None) -> ToneReading:
+    return ToneReading(
+        tone_hz=reading.tone_hz,
+        estimate_hz=_measured(reading.estimate_hz, reading.estimate_sigma_hz),
+        deviation_hz=_measured(reading.deviation_hz, reading.deviation_sigma_hz),
+        probability=reading.probability,
+        first_word_ms=first_word_ms,
+    )
+
+
+def _measured(value: float | None, sigma: float | None) -> Measured | None:
+    return None if value is None else Measured(value, sigma)

@@ -1,0 +1,197 @@
+"""One transmission while it is on the air: its clip grows, its measures gather, and it is drawn up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.blocks import RealSamples
+from dsp.frame_estimates import Estimate, carrier_to_noise_db, frequency_error_hz
+from dsp.levelling import level_clip
+from dsp.measure import measure_deviation
+from watcher.plan.model import Channel
+from watcher.receive.clips import ClipStore
+from watcher.receive.gathering import Gathering
+from watcher.receive.records import Clip, EndedBy, Measured, Transmission
+from watcher.receive.stream_clock import StreamClock
+from watcher.receive.voice_path import AUDIO_RATE_HZ, VoicePath
+
+FULL_SCALE_IN_RATED = 3.0  # full scale of the growing clip, in rated deviations or whole AM depths
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a channel stands in the receiver, and what its rate group is like."""
+
+    number: int
+    group: int
+    row: int
+    frame_samples: int
+    rate_ratio: Fraction
+    rate_hz: float
+    noise_lag_one: float
+    floor_variance: float
+
+
+class OnAir:
+    """What is gathered between opening and closing. Sample counts are at the channel's own rate.
+
+    Parameters
+    ----------
+    channel : Channel
+    place : Place
+    start : int
+        The sample at which the carrier came up.
+    clip_start : int
+        The first sample that the clip shows, look-back included.
+    on_at_start : bool
+        The carrier was up when watching began.
+    path : VoicePath
+        Its demodulator; started for this row.
+    clips : ClipStore or None
+    clock : StreamClock
+    piece : int
+        1, or more where the longest clip split the transmission.
+    first_frame : int, optional
+        The audio frame with which the clip begins, where it follows on another piece.
+    """
+
+    def __init__(
+        self,
+        channel: Channel,
+        place: Place,
+        *,
+        start: int,
+        clip_start: int,
+        on_at_start: bool,
+        path: VoicePath,
+        clips: ClipStore | None,
+        clock: StreamClock,
+        piece: int = 1,
+        first_frame: int | None = None,
+    ) -> None:
+        self.channel = channel
+        self.place = place
+        self.start = start
+        self.clip_start = clip_start
+        self.piece = piece
+        self._on_at_start = on_at_start
+        self._path = path
+        self._clips = clips
+        self._scale = np.float32(32767 / (FULL_SCALE_IN_RATED * (channel.rated_deviation_hz or 1.0)))
+        if first_frame is None:  # the demodulator's first frames stand before the clip
+            self._first_frame = path.frame_at(clip_start)
+            self._skip = self._first_frame - path.frames_before(clip_start)
+            low_band_from_s = path.low_band_delay_s
+        else:
+            self._first_frame, self._skip, low_band_from_s = first_frame, 0, 0.0
+        self.gathering = Gathering(
+            (start - clip_start) / place.rate_hz, place.rate_hz, path.low_band_rate_hz, low_band_from_s
+        )
+        facts = self._facts(clip_start + 1, clip_start + 1, EndedBy.STOPPED, clock)
+        self._clip = clips.open_clip(facts) if clips is not None else None
+
+    def take_audio(self, audio: RealSamples) -> None:
+        """Append audio to the clip, 16-bit at a fixed scale; its loudness is settled at the end."""
+        dropped = min(self._skip, len(audio))
+        self._skip -= dropped
+        if self._clip is None or dropped == len(audio):
+            return
+        scaled = audio[dropped:] * self._scale
+        np.clip(scaled, -32767, 32767, out=scaled)
+        self._clip.write(scaled.astype(np.int16))
+
+    def discard(self) -> None:
+        """It was nobody's transmission."""
+        if self._clip is not None:
+            self._clip.discard()
+
+    def finish(
+        self,
+        stop: int,
+        clip_stop: int,
+        ended_by: EndedBy,
+        clock: StreamClock,
+        *,
+        last_frame: int | None = None,
+    ) -> Clip | Transmission:
+        """Draw up the transmission whose carrier fell at `stop`, and its clip up to `clip_stop`."""
+        facts = self._facts(stop, clip_stop, ended_by, clock)
+        if self._clip is None:
+            return facts
+        frame_at = self._path.frame_at
+        return self._clip.finish(
+            facts,
+            first_frame=0,
+            last_frame=max(1, (last_frame or frame_at(clip_stop)) - self._first_frame),
+            carrier_up_frame=max(0, frame_at(self.start) - self._first_frame),
+            carrier_down_frame=max(1, frame_at(stop) - self._first_frame),
+            levelling=well_to_hear,
+        )
+
+    def split(self, at: int, clock: StreamClock) -> tuple[Clip | Transmission, Self]:
+        """Finish this piece at channel sample `at` and go on with the next one."""
+        # What the filter still holds belongs to the next piece: its clip begins with the very next frame.
+        seam = self._path.frames_before(at)
+        boundary = max(self.start + 1, round(self._path.instant_of(seam)))
+        following = type(self)(
+            self.channel,
+            self.place,
+            start=boundary,
+            clip_start=boundary,
+            on_at_start=self._on_at_start,
+            path=self._path,
+            clips=self._clips,
+            clock=clock,
+            piece=self.piece + 1,
+            first_frame=seam,
+        )
+        return self.finish(boundary, boundary, EndedBy.SPLIT, clock, last_frame=seam), following
+
+    def _facts(self, stop: int, clip_stop: int, ended_by: EndedBy, clock: StreamClock) -> Transmission:
+        ratio = self.place.rate_ratio
+        samples = [clock.input_sample(s, ratio) for s in (self.start, stop, self.clip_start, clip_stop)]
+        start_utc, end_utc, clip_start_utc, clip_end_utc = map(clock.utc, samples)
+        n = self.place.frame_samples
+        run = self.gathering.frames(-(-self.start // n), max(stop // n, -(-self.start // n) + 1))
+        independent = self.channel.pass_band_hz * n / self.place.rate_hz
+        noise = carrier_to_noise_db(run.power, run.floor, independent, self.place.floor_variance)
+        error = frequency_error_hz(run.lag_one, run.floor, self.place.noise_lag_one, self.place.rate_hz)
+        peak, rms = None, None
+        if self.channel.mode != "am" and noise is not None and error is not None:
+            peak, rms = measure_deviation(
+                self.gathering.discriminator_sample(), self.place.rate_hz, noise.value
+            )
+        return Transmission(
+            channel=self.channel.name,
+            frequency_hz=self.channel.frequency_hz,
+            mode=self.channel.mode,
+            start_sample=samples[0],
+            stop_sample=samples[1],
+            start_utc=start_utc,
+            end_utc=end_utc,
+            clip_start_utc=clip_start_utc,
+            clip_end_utc=clip_end_utc,
+            ended_by=ended_by,
+            on_at_start=self._on_at_start,
+            piece=self.piece,
+            snr_db=_measured(noise),
+            power_dbfs=float(10 * np.log10(run.power.mean())) if run.power.any() else None,
+            frequency_error_hz=_measured(error),
+            peak_deviation_hz=peak,
+            rms_deviation_hz=rms,
+            tone=self.gathering.tone((stop - self.clip_start) / self.place.rate_hz),
+        )
+
+
+def well_to_hear(audio: NDArray[np.int16], carrier_up_frame: int, carrier_down_frame: int) -> NDArray[np.int16]:
+    """The clip's audio at one loudness, the open-squelch noise at either end turned down."""
+    return level_clip(audio, AUDIO_RATE_HZ, carrier_up_frame, carrier_down_frame).samples
+
+
+def _measured(estimate: Estimate | None) -> Measured | None:
+    return None if estimate is None else Measured(estimate.value, estimate.sigma)
