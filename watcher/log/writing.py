@@ -213,9 +213,9 @@ class WatchLog:
         with self._writable() as connection:
             watch_id = _insert(connection, watch, watch_row(facts))
             for number, channel in enumerate(facts.channels, 1):
-                connection.execute(insert(watch_channel).values(channel_row(watch_id, number, channel)))
+                connection.execute(insert(watch_channel), channel_row(watch_id, number, channel))
             for number, part in enumerate(facts.stretches, 1):
-                connection.execute(insert(stretch).values(stretch_row(watch_id, number, part)))
+                connection.execute(insert(stretch), stretch_row(watch_id, number, part))
             return watch_id
 
     def end_watch(self, watch_id: int, end: WatchEnd) -> None:
@@ -265,7 +265,7 @@ class WatchLog:
 
 
 def _insert(connection: Connection, table: Table, row: Mapping[str, Any]) -> int:
-    inserted = connection.execute(insert(table).values(dict(row))).inserted_primary_key
+    inserted = connection.execute(insert(table), dict(row)).inserted_primary_key
     if inserted is None:
         raise RuntimeError(f"{table.name} gave its new row no key")
     return int(inserted[0])
