@@ -6,7 +6,7 @@ from pathlib import Path
 
 from watcher.errors import RadioError
 from watcher.radio.facts import OPTIONS, RawFacts, missing_facts, note_unknown_start, start_or_unknown
-from watcher.radio.sample_file import Part, SampleFile, open_samples
+from watcher.radio.sample_file import Part, SampleFile, closed_on_failure, open_samples
 from watcher.radio.sample_formats import DATATYPE_NAMES, SIGMF_FORMATS, SUFFIX_FORMATS, SampleFormat
 from watcher.radio.source import Stretch
 
@@ -22,7 +22,7 @@ def open_raw(path: Path, facts: RawFacts) -> SampleFile:
         The file cannot be opened or holds no sample, or a fact is missing or wrong.
     """
     file, size_bytes = open_samples(path)
-    try:
+    with closed_on_failure(path, file):
         sample_format = _format_of(path, facts)
         lacking = [name for name in ("sample_rate_hz", "centre_hz") if getattr(facts, name) is None]
         if sample_format is None:
@@ -37,9 +37,6 @@ def open_raw(path: Path, facts: RawFacts) -> SampleFile:
         if not time_is_known:
             notes.append(note_unknown_start(path))
         stretch = Stretch(start_utc, time_is_known, facts.sample_rate_hz, facts.centre_hz, samples, path.name)
-    except RadioError:
-        file.close()
-        raise
     return SampleFile(path, file, [Part(stretch, 0, sample_format)], notes)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from io import FileIO
 from pathlib import Path
@@ -17,9 +18,6 @@ from watcher.errors import RadioError
 from watcher.radio.sample_formats import SampleFormat, to_samples, unusable_span
 from watcher.radio.source import Stretch
 
-BLOCK_S = 0.1
-"""A block is the next power of two of samples from here: 0.1 to 0.2 s, 262144 at 2.4 MS/s."""
-
 
 @dataclass(frozen=True, slots=True)
 class Part:
@@ -31,8 +29,8 @@ class Part:
 
 
 def block_samples(sample_rate_hz: int) -> int:
-    """Samples of one block at this rate."""
-    return 1 << max(0, int(sample_rate_hz * BLOCK_S) - 1).bit_length()
+    """Samples of one block: the first power of two that lasts 0.1 s, 262144 at 2.4 MS/s."""
+    return 1 << (-(-sample_rate_hz // 10) - 1).bit_length()
 
 
 def open_samples(path: Path) -> tuple[FileIO, int]:
@@ -55,6 +53,19 @@ def open_samples(path: Path) -> tuple[FileIO, int]:
         file.close()
         raise RadioError(f"{path}: is empty; a recording holds at least one sample")
     return file, size_bytes
+
+
+@contextmanager
+def closed_on_failure(path: Path, file: FileIO) -> Iterator[None]:
+    """Within it a failure closes the file, and one of the file system is told in one sentence."""
+    try:
+        yield
+    except OSError as error:
+        file.close()
+        raise cannot_read(path, error) from error
+    except BaseException:
+        file.close()
+        raise
 
 
 def cannot_read(path: Path, error: OSError) -> RadioError:

@@ -82,7 +82,9 @@ def unusable_span(samples: ComplexSamples) -> tuple[int, int] | None:
     spread over everything the filters remember. The energy tells in one fast pass that all is well.
     """
     parts = samples.view(np.float32)
-    if not len(parts) or float(np.dot(parts, parts)) < LARGEST_USABLE**2:
+    with np.errstate(over="ignore", invalid="ignore"):  # an energy that is no number says what it should
+        energy = float(np.dot(parts, parts))
+    if energy < LARGEST_USABLE**2:
         return None
     usable = np.abs(parts) < LARGEST_USABLE  # false for a NaN
     bad = np.flatnonzero(~(usable[0::2] & usable[1::2]))

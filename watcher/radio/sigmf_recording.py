@@ -26,7 +26,7 @@ from watcher.radio.facts import (
     start_or_unknown,
 )
 from watcher.radio.raw_recording import format_of_option, note_odd_bytes, too_short
-from watcher.radio.sample_file import Part, SampleFile, open_samples
+from watcher.radio.sample_file import Part, SampleFile, closed_on_failure, open_samples
 from watcher.radio.sample_formats import DATATYPE_NAMES, SIGMF_FORMATS, SampleFormat
 from watcher.radio.sigmf_metadata import Metadata, Scope, read_metadata
 from watcher.radio.source import Stretch
@@ -77,14 +77,11 @@ def open_sigmf(meta_path: Path, facts: RawFacts) -> SampleFile:
     sample_format = _sample_format(metadata.globals, facts)
     data_path = _dataset(meta_path, metadata.globals)
     file, size_bytes = open_samples(data_path)
-    try:
+    with closed_on_failure(data_path, file):
         notes: list[str] = []
         sample_rate_hz = _sample_rate(metadata.globals, facts, notes)
         captures = _captures(metadata, data_path, size_bytes, sample_format, notes)
         stretches = _stretches(meta_path, captures, sample_rate_hz, facts, notes)
-    except RadioError:
-        file.close()
-        raise
     parts = [
         Part(stretch, capture.first_byte, sample_format)
         for stretch, capture in zip(stretches, captures, strict=True)

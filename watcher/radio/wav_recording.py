@@ -19,6 +19,8 @@ from io import FileIO
 from pathlib import Path
 from types import MappingProxyType
 
+import soundfile
+
 from watcher.errors import RadioError
 from watcher.radio.facts import (
     RawFacts,
@@ -29,7 +31,7 @@ from watcher.radio.facts import (
     start_or_unknown,
 )
 from watcher.radio.raw_recording import note_odd_bytes, too_short
-from watcher.radio.sample_file import Part, SampleFile, open_samples
+from watcher.radio.sample_file import Part, SampleFile, closed_on_failure, open_samples
 from watcher.radio.sample_formats import CF32, CI16, CI24, CU8, SampleFormat
 from watcher.radio.source import Stretch
 
@@ -40,6 +42,7 @@ _RIFF_SIZE_SPAN = 1 << 32
 _TRAILING_BYTES = (
     1 << 20
 )  # titles and cue lists behind the samples are far shorter; common practice, no source
+_STUCK_BYTES = 1 << 12  # sizes this near the end of 32 bits are writers' ways to say they cannot tell
 _W64_HEADER_BYTES = 24  # a 16-byte name and a 64-bit size that counts them both
 _MAX_CHUNKS = 1000
 
@@ -54,7 +57,7 @@ def open_wav(path: Path, facts: RawFacts) -> SampleFile:
         that is not read, holds none, or nobody told its centre frequency.
     """
     file, size_bytes = open_samples(path)
-    try:
+    with closed_on_failure(path, file):
         sample_rate_hz, sample_format = _header(path)
         notes: list[str] = []
         first_byte, sample_bytes = _find_samples(path, file, size_bytes, notes)
@@ -71,16 +74,11 @@ def open_wav(path: Path, facts: RawFacts) -> SampleFile:
         if not time_is_known:
             notes.append(note_unknown_start(path))
         stretch = Stretch(start_utc, time_is_known, sample_rate_hz, facts.centre_hz, samples, path.name)
-    except RadioError:
-        file.close()
-        raise
     return SampleFile(path, file, [Part(stretch, first_byte, sample_format)], notes)
 
 
 def _header(path: Path) -> tuple[int, SampleFormat]:
     """Sample rate and format, as the sound library understands the header."""
-    import soundfile  # noqa: PLC0415 - half the start-up time of a program that may read no WAV at all
-
     try:
         header = soundfile.info(str(path))
     except soundfile.LibsndfileError as error:
@@ -110,8 +108,10 @@ def _find_samples(path: Path, file: FileIO, size_bytes: int, notes: list[str]) -
     else:
         raise RadioError(f"{path}: begins with {kind!r}; a WAV file that is read begins with RIFF or RF64")
     present = size_bytes - first_byte
-    if stated == 0 or (kind == b"RIFF" and stated == _RIFF_SIZE_SPAN - 1 and present < stated):
-        return first_byte, present  # an open-ended header: the recorder did not come to write the size
+    if stated == 0 or (kind == b"RIFF" and stated >= _RIFF_SIZE_SPAN - _STUCK_BYTES):
+        if present >= _RIFF_SIZE_SPAN and kind == b"RIFF":
+            notes.append(_note_oversize(path))
+        return first_byte, present  # the recorder did not come to write the size, or could not say it
     if present < stated:
         notes.append(
             f"{path}: ends {stated - present} bytes before its header says; what is there is read, "
@@ -119,33 +119,32 @@ def _find_samples(path: Path, file: FileIO, size_bytes: int, notes: list[str]) -
         )
         return first_byte, present
     if kind == b"RIFF" and present >= _RIFF_SIZE_SPAN:
-        return first_byte, _oversize(path, present, stated, notes)
+        return first_byte, _wrapped(path, present, stated, notes)
     return first_byte, stated
 
 
-def _oversize(path: Path, present: int, stated: int, notes: list[str]) -> int:
-    """Bytes of samples in a plain WAV that is longer than its 32-bit size can say.
+def _wrapped(path: Path, present: int, stated: int, notes: list[str]) -> int:
+    """Bytes of samples in a plain WAV longer than its 32-bit size can say, which started again from 0.
 
-    The size either stuck at its end or started again from 0. In the second case the whole spans of
-    2**32 that fit into the file give it back, as long as little else stands behind the samples.
+    The whole spans of 2**32 that fit into the file give it back, if little else stands behind the samples.
     """
-    wrapped = stated + (present - stated) // _RIFF_SIZE_SPAN * _RIFF_SIZE_SPAN
-    if present - wrapped <= _TRAILING_BYTES:
-        found = wrapped
-    elif _RIFF_SIZE_SPAN - stated <= _TRAILING_BYTES:
-        found = present
-    else:
+    spans = (present - stated) // _RIFF_SIZE_SPAN
+    if present - stated - spans * _RIFF_SIZE_SPAN > _TRAILING_BYTES:
         notes.append(
             f"{path}: is a plain WAV beyond 4 GiB whose header accounts for {stated} of {present} bytes; "
             "what lies past them cannot be read: record to RF64 or W64"
         )
         return stated
-    if found != stated:
-        notes.append(
-            f"{path}: is a plain WAV beyond 4 GiB, which its header cannot say; it is read to the end of the "
-            "file: record to RF64 or W64"
-        )
-    return found
+    if spans:
+        notes.append(_note_oversize(path))
+    return stated + spans * _RIFF_SIZE_SPAN
+
+
+def _note_oversize(path: Path) -> str:
+    return (
+        f"{path}: is a plain WAV beyond 4 GiB, which its header cannot say; its size tells how far to read: "
+        "record to RF64 or W64"
+    )
 
 
 def _find_in_riff(path: Path, file: FileIO, size_bytes: int) -> tuple[int, int]:

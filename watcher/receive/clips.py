@@ -351,7 +351,8 @@ def _level(
     levelled = levelling(audio, up_frame, down_frame)
     if levelled.dtype != np.int16 or levelled.shape != audio.shape:
         raise ValueError(
-            f"levelling gave {levelled.dtype} of shape {levelled.shape}; it must be int16 of shape {audio.shape}"
+            f"levelling gave {levelled.dtype} of shape {levelled.shape}; "
+            f"it must be int16 of shape {audio.shape}"
         )
     return levelled
 
