@@ -41,7 +41,7 @@ soak: $(VENV)/.installed-test  ## the long tests, minutes to hours
 	$(PY) -m pytest -m soak
 
 demo-recording: $(VENV)/.installed-test system-packages  ## build the demo recording again (needs espeak-ng)
-	$(PY) recordings/build_demo.py
+	$(PY) -m recordings.build_demo
 
 clean:  ## remove the environment and everything that was built
 	rm -rf $(VENV) build dist demo-watch .mypy_cache .pytest_cache .ruff_cache .hypothesis .import_linter_cache

@@ -67,6 +67,7 @@ def test_wheel_holds_the_two_packages_the_shipped_files_and_nothing_else(built: 
     names = zipfile.ZipFile(wheel).namelist()
     assert {name.split("/")[0].split("-")[0] for name in names} == {"dsp", "watcher", "midwatch"}
     assert any(name.endswith("licenses/LICENSE") for name in names)
+    assert not [name for name in names if name.endswith((".pyc", ".part", ".tmp"))]
     for folder in SHIPPED_FOLDERS:
         tracked = run("git", "ls-files", folder, cwd=checkout).stdout.split() if _has_git(checkout) else []
         missing = {f"watcher/shipped/{name}" for name in tracked} - set(names)
@@ -85,7 +86,7 @@ def test_installed_package_finds_its_own_files(installed: Path, tmp_path: Path) 
     ask = (
         "import json, dsp, watcher; from watcher import shipped; "
         "print(json.dumps([dsp.__file__, watcher.__file__, str(shipped.config_folder()),"
-        " str(shipped.recordings_folder())]))"
+        " str(shipped.demo_recording()), str(shipped.demo_truth()), str(shipped.demo_plan())]))"
     )
     said = run(installed / "bin" / "python", "-W", "error", "-c", ask, cwd=tmp_path).stdout
     for path in json.loads(said):
