@@ -29,6 +29,7 @@ _WORDS: Mapping[str, str] = {
     "datatype": "datatype",
     "sample_rate_hz": "sample rate",
     "centre_hz": "centre frequency",
+    "start_utc": "start",
 }
 
 
@@ -108,4 +109,4 @@ def note_unknown_start(path: Path) -> str:
 
 def note_unused(path: Path, name: str) -> str:
     """The note for an option that the recording itself answers."""
-    return f"{path}: says its own {_WORDS.get(name, 'start')}; {OPTIONS[name]} is not used for it"
+    return f"{path}: says its own {_WORDS[name]}; {OPTIONS[name]} is not used for it"

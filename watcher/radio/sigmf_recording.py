@@ -74,11 +74,11 @@ def open_sigmf(meta_path: Path, facts: RawFacts) -> SampleFile:
         samples are stored in a way that is not read. The sentence names file, key and value.
     """
     metadata = read_metadata(meta_path)
-    sample_format = _sample_format(metadata.globals, facts)
+    notes: list[str] = []
+    sample_format = _sample_format(metadata.globals, facts, notes)
     data_path = _dataset(meta_path, metadata.globals)
     file, size_bytes = open_samples(data_path)
     with closed_on_failure(data_path, file):
-        notes: list[str] = []
         sample_rate_hz = _sample_rate(metadata.globals, facts, notes)
         captures = _captures(metadata, data_path, size_bytes, sample_format, notes)
         stretches = _stretches(meta_path, captures, sample_rate_hz, facts, notes)
@@ -89,7 +89,7 @@ def open_sigmf(meta_path: Path, facts: RawFacts) -> SampleFile:
     return SampleFile(data_path, file, parts, notes)
 
 
-def _sample_format(scope: Scope, facts: RawFacts) -> SampleFormat:
+def _sample_format(scope: Scope, facts: RawFacts, notes: list[str]) -> SampleFormat:
     tracks = scope.whole("core:num_channels", 1)
     if tracks != 1:
         raise scope.wrong("core:num_channels", "it must be 1: one radio a recording")
@@ -100,6 +100,8 @@ def _sample_format(scope: Scope, facts: RawFacts) -> SampleFormat:
         return format_of_option(facts.datatype)
     if datatype not in SIGMF_FORMATS:
         raise scope.wrong("core:datatype", f"it must be one of {DATATYPE_NAMES}")
+    if facts.datatype is not None and format_of_option(facts.datatype) != SIGMF_FORMATS[datatype]:
+        notes.append(note_unused(scope.path, "datatype"))
     return SIGMF_FORMATS[datatype]
 
 

@@ -30,7 +30,7 @@ from watcher.radio.facts import (
     note_unused,
     start_or_unknown,
 )
-from watcher.radio.raw_recording import note_odd_bytes, too_short
+from watcher.radio.raw_recording import format_of_option, note_odd_bytes, too_short
 from watcher.radio.sample_file import Part, SampleFile, closed_on_failure, open_samples
 from watcher.radio.sample_formats import CF32, CI16, CI24, CU8, SampleFormat
 from watcher.radio.source import Stretch
@@ -68,6 +68,8 @@ def open_wav(path: Path, facts: RawFacts) -> SampleFile:
             notes.append(note_odd_bytes(path, odd_bytes, sample_format))
         if facts.centre_hz is None:
             raise missing_facts(path, ["centre_hz"])
+        if facts.datatype is not None and format_of_option(facts.datatype) != sample_format:
+            notes.append(note_unused(path, "datatype"))
         if facts.sample_rate_hz not in (None, sample_rate_hz):
             notes.append(note_unused(path, "sample_rate_hz"))
         start_utc, time_is_known = start_or_unknown(facts.start_utc)

@@ -211,7 +211,10 @@ def test_the_header_knows_its_rate_better(tmp_path: Path) -> None:
     path = tmp_path / "night.wav"
     soundfile.write(path, np.zeros((5, 2)), 48_000)
     source = open_recording(
-        path, facts=RawFacts(sample_rate_hz=96_000, centre_hz=1, start_utc=FACTS.start_utc)
+        path, facts=RawFacts("cu8", sample_rate_hz=96_000, centre_hz=1, start_utc=FACTS.start_utc)
     )
     assert source.stretches()[0].sample_rate_hz == 48_000
-    assert source.notes() == [f"{path}: says its own sample rate; --rate-hz is not used for it"]
+    assert source.notes() == [
+        f"{path}: says its own datatype; --datatype is not used for it",
+        f"{path}: says its own sample rate; --rate-hz is not used for it",
+    ]
