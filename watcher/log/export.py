@@ -23,6 +23,9 @@ from watcher.utc import write_utc
 
 Cell = str | int | float | bool | list[str] | None
 
+# ASCII alone: no line separator of Unicode can tear a line, and any terminal shows it.
+_JSON = json.JSONEncoder(ensure_ascii=True, allow_nan=False)
+
 LIST_JOINT = ";"  # between the texts of a list in one CSV cell; no flag and no SAME header contains it
 
 
@@ -85,10 +88,10 @@ KEYS = (
 def write_jsonl(
     log: WatchLog, out: TextIO, span: Span | None = None, channels: Collection[str] | None = None
 ) -> int:
-    """Write JSON Lines, UTF-8 where `out` is; returns how many transmissions."""
+    """Write JSON Lines in ASCII, other letters escaped; returns how many transmissions."""
     count = 0
     for row in _exported_rows(log, span, channels):
-        out.write(json.dumps(row, ensure_ascii=False, allow_nan=False) + "\n")
+        out.write(_JSON.encode(row) + "\n")
         count += 1
     return count
 

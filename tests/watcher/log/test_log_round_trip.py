@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -15,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from watcher.log import WatchEnd, WatchEndedBy, WatchFacts, WatchLog
-from watcher.log.reading import conditions, gaps, transmissions, watched_records, watches
+from watcher.log.reading import LoggedTransmission, conditions, gaps, transmissions, watched_records, watches
 from watcher.log.rows import instant_of, utc_ms
 from watcher.plan import Channel
 from watcher.radio.source import Stretch
@@ -101,29 +99,33 @@ PLAIN = Transmission(
 )
 
 
-@contextmanager
-def fresh_log() -> Iterator[WatchLog]:
-    with tempfile.TemporaryDirectory() as folder, WatchLog.open(folder, create=True) as log:
-        yield log
+@pytest.fixture(scope="module")
+def log(tmp_path_factory: pytest.TempPathFactory) -> Iterator[WatchLog]:
+    """One log for all examples: each begins a watch of its own."""
+    with WatchLog.open(tmp_path_factory.mktemp("log"), create=True) as opened:
+        yield opened
+
+
+def read_back(log: WatchLog, watch_id: int) -> list[LoggedTransmission]:
+    return [entry for entry in transmissions(log) if entry.watch_id == watch_id]
 
 
 @settings(max_examples=25)
 @given(st.lists(heard(), max_size=12), st.booleans())
-def test_transmissions_are_read_as_they_were_written(written: list[Transmission], with_clips: bool) -> None:
-    with fresh_log() as log:
-        clips: dict[int, Clip | None] = {}
-        with log.unit():
-            watch_id = log.begin_watch(FACTS)
-            for number, each in enumerate(written):
-                clip = Clip(each, Path("2031-05-04") / f"{number}.flac", f"{number:064x}", number)
-                clips[log.add_transmission(watch_id, each, clip if with_clips else None)] = (
-                    clip if with_clips else None
-                )
-        read = list(transmissions(log))
+def test_transmissions_are_read_as_they_were_written(
+    log: WatchLog, written: list[Transmission], with_clips: bool
+) -> None:
+    clips: dict[int, Clip | None] = {}
+    with log.unit():
+        watch_id = log.begin_watch(FACTS)
+        for number, each in enumerate(written):
+            path = Path(f"watch-{watch_id}") / f"{number}.flac"
+            clip = Clip(each, path, f"{number:064x}", number) if with_clips else None
+            clips[log.add_transmission(watch_id, each, clip)] = clip
+    read = read_back(log, watch_id)
     assert [entry.transmission for entry in read] == sorted(written, key=lambda each: each.start_utc)
     for entry in read:
         clip = clips[entry.entry_id]
-        assert entry.watch_id == watch_id
         assert (entry.clip_path, entry.clip_sha256, entry.clip_audio_frames) == (
             (clip.path, clip.sha256, clip.audio_frames) if clip else (None, None, None)
         )
@@ -132,21 +134,26 @@ def test_transmissions_are_read_as_they_were_written(written: list[Transmission]
 @settings(max_examples=15)
 @given(st.lists(GAPS, max_size=8), st.lists(CONDITIONS, max_size=8), st.lists(spans_on(), max_size=8))
 def test_gaps_conditions_and_watched_spans_are_read_as_they_were_written(
-    found_gaps: list[Gap], found: list[Condition], spans: list[tuple[str, datetime, datetime]]
+    log: WatchLog,
+    found_gaps: list[Gap],
+    found: list[Condition],
+    spans: list[tuple[str, datetime, datetime]],
 ) -> None:
     listened = [Watched(*each) for each in spans]
-    with fresh_log() as log:
-        with log.unit():
-            watch_id = log.begin_watch(FACTS)
-            for gap in found_gaps:
-                log.add_gap(watch_id, gap)
-            for condition in found:
-                log.add_condition(watch_id, condition)
-            for each in listened:
-                log.add_watched(watch_id, each)
-        assert list(gaps(log)) == sorted(found_gaps, key=lambda each: each.start_utc)
-        assert list(conditions(log)) == sorted(found, key=lambda each: each.start_utc)
-        assert list(watched_records(log)) == sorted(listened, key=lambda each: each.start_utc)
+    before = [*gaps(log)], [*conditions(log)], [*watched_records(log)]
+    with log.unit():
+        watch_id = log.begin_watch(FACTS)
+        for gap in found_gaps:
+            log.add_gap(watch_id, gap)
+        for condition in found:
+            log.add_condition(watch_id, condition)
+        for each in listened:
+            log.add_watched(watch_id, each)
+    for read, there, added in zip(
+        (gaps, conditions, watched_records), before, (found_gaps, found, listened), strict=True
+    ):
+        everything: list[Gap | Condition | Watched] = [*there, *added]
+        assert [*read(log)] == sorted(everything, key=lambda each: each.start_utc)  # type: ignore[operator]
 
 
 def test_a_watch_is_read_as_it_was_written(tmp_path: Path) -> None:
@@ -205,7 +212,7 @@ def test_an_instant_without_zone_is_refused() -> None:
         utc_ms(datetime(2031, 5, 4))  # noqa: DTZ001 - the naive datetime is what is tested
 
 
-def test_numbers_nobody_knows_are_stored_as_unknown() -> None:
+def test_numbers_nobody_knows_are_stored_as_unknown(log: WatchLog) -> None:
     odd = replace(
         PLAIN,
         snr_db=Measured(float("nan"), 1.0),
@@ -213,15 +220,15 @@ def test_numbers_nobody_knows_are_stored_as_unknown() -> None:
         frequency_error_hz=Measured(12.0, float("inf")),
         tone=ToneReading(None, probability=float("nan")),
     )
-    with fresh_log() as log:
-        log.add_transmission(log.begin_watch(FACTS), odd, None)
-        (read,) = transmissions(log)
+    watch_id = log.begin_watch(FACTS)
+    log.add_transmission(watch_id, odd, None)
+    (read,) = read_back(log, watch_id)
     assert read.transmission == replace(
         PLAIN, frequency_error_hz=Measured(12.0, None), tone=ToneReading(None)
     )
 
 
-def test_numbers_of_numpy_are_stored_as_numbers() -> None:
+def test_numbers_of_numpy_are_stored_as_numbers(log: WatchLog) -> None:
     odd = replace(
         PLAIN,
         start_sample=np.int64(5),
@@ -229,9 +236,9 @@ def test_numbers_of_numpy_are_stored_as_numbers() -> None:
         snr_db=Measured(np.float32(12.5), np.float64(0.25)),  # type: ignore[arg-type]
         tone=ToneReading(np.float32(100.0)),  # type: ignore[arg-type]
     )
-    with fresh_log() as log:
-        log.add_transmission(log.begin_watch(FACTS), odd, None)
-        (read,) = transmissions(log)
+    watch_id = log.begin_watch(FACTS)
+    log.add_transmission(watch_id, odd, None)
+    (read,) = read_back(log, watch_id)
     assert read.transmission == replace(
         PLAIN, start_sample=5, on_at_start=True, snr_db=Measured(12.5, 0.25), tone=ToneReading(100.0)
     )
