@@ -28,8 +28,8 @@ _Q = (1.1227754354674473, 2.9877180154258545)
 _SIGN_BIT = np.uint32(0x8000_0000)
 # Five work planes of this many float32 stay in a 1 MB cache; smaller ones drown in call overhead.
 _CHUNK_SAMPLES = 32768
-# |z(n) z(n-1)| of two samples at -180 dBFS each; squares of less leave float32's normal range.
-_LEAST_PRODUCT = 1e-18
+# |z(n) z(n-1)| of two samples just under -180 dBFS each; squares of less leave float32's normal range.
+_LEAST_PRODUCT = 5e-19
 
 
 def instantaneous_frequency(
@@ -267,8 +267,8 @@ class AmDetector:
         self._carrier[rows] = carrier64[:, -1]
         for n in np.flatnonzero(risen | (self._count[rows] < self._settled)):
             self._follow_start(envelope[n], carrier[n], int(rows[n]), float(state[n]))
-        np.maximum(carrier, np.float32(self._LEAST_CARRIER), out=carrier)
         np.subtract(envelope, carrier, out=envelope)
+        np.maximum(carrier, np.float32(self._LEAST_CARRIER), out=carrier)
         np.divide(envelope, carrier, out=envelope)
         return envelope
 

@@ -27,10 +27,13 @@ NOISE_REDUCTION_DB = (12.0, 30.0)
 _STEP_S = 0.005  # the gain is a line from step to step; peaks are looked up by step
 _STEPS_PER_BLOCK = 4  # 20 ms: the length over which speech is taken as steady
 _CONSTANT_GAIN_S = 8.0  # shorter clips have one gain
-_AVERAGE_S = 4.0  # two such averages one after the other: a gain that moves within seconds
+_AROUND_BLOCKS = 401  # 8 s: what the gain of a long clip looks at, most at the middle
+_LEAST_SPEECH_SHARE = 0.1  # of that; with less speech in sight no level is taken
+_FLOOR_BLOCKS = 301  # 6 s: less than the above, so that a long pause is its own floor before it is loud
+_SMOOTH_BLOCKS = 101  # 2 s, over the level in dB: the average of powers alone jumps ahead of a loud voice
 _STEADY_DB = 6.0  # a level that wanders by less than this is one voice: one gain
 _GATE_DB = 10.0  # this far under the mean around it is a pause: relative gate of ITU-R BS.1770, from memory
-_ABOVE_FLOOR_DB = 6.0  # speech stands this far over the quietest tenth of the clip
+_ABOVE_FLOOR_DB = 6.0  # speech stands this far over the quietest 100 ms around
 _LIMITER_STEPS = 9  # 45 ms, centred: attack and release of 22 ms each
 _CHUNK_STEPS = 800  # 4 s: work arrays that stay in the cache
 _FULL_SCALE = 32768.0
@@ -85,12 +88,12 @@ def level_clip(
 
     Notes
     -----
-    The speech level is the mean power of the 20 ms blocks that are speech: no more than 10 dB under the mean
-    of the seconds around them and at least 6 dB over the clip's own floor (its quietest tenth), unless
-    nothing is, as with a steady tone. Clips up to 8 s, and longer ones in which that level stays within
-    6 dB, get one constant gain; else the gain follows the level over about 4 s either way. Around peaks over
-    the ceiling a limiter that sees 22 ms ahead lowers the gain just enough: a steady tone passes it
-    undistorted.
+    The speech level is the mean power of the 20 ms blocks that are speech: no more than 10 dB under the
+    mean of the 8 s around them and at least 6 dB over the quietest 100 ms near; where nothing is, as with a
+    steady tone, all that is loud counts. Clips up to 8 s, and longer ones in which the level stays within 6
+    dB, get one constant gain; else the gain follows the level over about 4 s either way and runs in a line
+    through pauses. Around peaks over the ceiling a limiter that sees 22 ms ahead lowers the gain just
+    enough: a steady tone passes it undistorted.
 
     Examples
     --------
@@ -123,7 +126,7 @@ def level_clip(
     if len(speech_gain):
         centres = up.start + _STEPS_PER_BLOCK * (np.arange(len(speech_gain)) + 0.5)
         curve = np.interp(np.arange(steps + 1), centres, speech_gain)
-    curve *= _outside_reduction(curve, power, up)
+        curve *= _outside_reduction(curve, power, up)
     least_headroom = 10 ** (CEILING_DBFS / 20) / np.maximum(peak * np.maximum(curve[:-1], curve[1:]), 1e-30)
     limiter = _limiter(np.minimum(least_headroom, 1.0))
     return LevelledClip(
@@ -173,28 +176,31 @@ def _speech_gain(step_power: NDArray[np.float64]) -> NDArray[np.float64]:
     is_long = blocks * _STEPS_PER_BLOCK * _STEP_S > _CONSTANT_GAIN_S
     around = _slow_average(power) / _slow_average(np.ones(blocks)) if is_long else power.mean()
     loud = power >= around * 10 ** (-_GATE_DB / 10)
-    floor = np.partition(power, blocks // 10)[blocks // 10]
+    floor = minimum_filter1d(uniform_filter1d(power, 5, mode="nearest"), _FLOOR_BLOCKS, mode="nearest")
     speech = loud & (power >= floor * 10 ** (_ABOVE_FLOOR_DB / 10))
     if not speech.any():
         speech = loud
     overall = float(power[speech].mean())
     if overall < 1e-14:  # nothing but zeros
         return np.ones(blocks)
-    level = np.full(blocks, overall)
+    level_db = np.full(blocks, 10 * np.log10(overall))
     if is_long:
-        # half a second's worth of the overall level stands in where nobody speaks for long
-        anchor = 0.5 / (2 * _AVERAGE_S)
-        local = (_slow_average(power * speech) + anchor * overall) / (_slow_average(speech * 1.0) + anchor)
-        if local.max() > local.min() * 10 ** (_STEADY_DB / 10):
-            level = local
-    target_rms = 10 ** (TARGET_DBFS / 20) / np.sqrt(2)
-    gain: NDArray[np.float64] = np.minimum(target_rms / np.sqrt(level), 10 ** (LARGEST_BOOST_DB / 20))
+        share = _slow_average(speech.astype(np.float64))
+        known = np.flatnonzero(share >= _LEAST_SPEECH_SHARE)
+        if len(known):
+            # where nobody speaks the line runs from the last voice to the next
+            known_db = 10 * np.log10(_slow_average(power * speech)[known] / share[known])
+            if known_db.max() - known_db.min() > _STEADY_DB:
+                line_db = np.interp(np.arange(blocks), known, known_db)
+                level_db = uniform_filter1d(line_db, _SMOOTH_BLOCKS, mode="nearest")
+    gain_db = np.minimum(TARGET_DBFS - 10 * np.log10(2) - level_db, LARGEST_BOOST_DB)
+    gain: NDArray[np.float64] = 10 ** (gain_db / 20)
     return gain
 
 
 def _slow_average(of_blocks: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Centred triangular average over twice `_AVERAGE_S`, zeros beyond the ends."""
-    size = round(_AVERAGE_S / (_STEP_S * _STEPS_PER_BLOCK)) | 1  # odd, hence centred
+    """Centred triangular average over `_AROUND_BLOCKS`, zeros beyond the ends."""
+    size = _AROUND_BLOCKS // 2 | 1  # odd, hence centred
     once = uniform_filter1d(of_blocks, size, mode="constant")
     twice: NDArray[np.float64] = np.maximum(uniform_filter1d(once, size, mode="constant"), 0.0)
     return twice
@@ -206,8 +212,6 @@ def _outside_reduction(
     """Factor at each step edge that turns the time without carrier down; its ramps last two steps."""
     steps = len(power)
     factor = np.ones(steps + 1)
-    if up.stop <= up.start:
-        return factor
     least, most = (10 ** (-db / 20) for db in NOISE_REDUCTION_DB)
     wanted_rms = 10 ** ((TARGET_DBFS - NOISE_BELOW_TARGET_DB) / 20) / np.sqrt(2)
     for outside, edges, gain_there in (
