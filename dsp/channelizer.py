@@ -25,7 +25,7 @@ from dsp.filter_bank_design import (
     shape_for_rate,
 )
 
-FRAMES_PER_SLICE = 8  # FFTs done together: enough rows for SIMD, and 0.1 s of delay
+FRAMES_PER_SLICE = 16  # FFTs done together: enough rows for SIMD, and 0.2 s of delay
 
 
 @dataclass(frozen=True, slots=True)

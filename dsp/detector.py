@@ -143,6 +143,9 @@ class Detector:
         )
         self._half_bins = (pass_band_hz / 2 / shape.bin_hz).astype(int)
         self._centre_bins = np.array([round(cut.offset_hz / shape.bin_hz) for cut in bank.cuts], dtype=int)
+        cells = shape.fft_length // CELL_BINS
+        edges = np.stack([-self._centre_bins - self._half_bins, -self._centre_bins + self._half_bins], axis=1)
+        self._mirror_cells = np.clip(edges // CELL_BINS + cells // 2 + [0, 1], 0, cells)
         self._looks: dict[int, _Look] = {}
         self._steady: dict[int, float] = {}  # channel to the carrier's own power
         self._missing: dict[int, int] = {}  # frames for which it has been gone
@@ -262,17 +265,16 @@ class Detector:
         frames = measures.power.shape[1]
         if not frames:
             return measures
-        mean_power = measures.power.mean(axis=1)
-        loud = mean_power > IMAGE_LOOK_RATIO * self.squelch.quiet_ratio * floor.mean(axis=1)
-        middle = cells.shape[1] // 2
-        for channel in np.flatnonzero(loud & (np.abs(self._centre_bins) > self._half_bins + 1)).tolist():
-            mirror = slice(
-                middle + (-self._centre_bins[channel] - self._half_bins[channel]) // CELL_BINS,
-                middle + (-self._centre_bins[channel] + self._half_bins[channel]) // CELL_BINS + 1,
-            )
-            mirrored = float(cells[:, mirror].sum(axis=1).mean())
-            if mirrored * WORST_IMAGE_POWER_RATIO < 0.5 * float(mean_power[channel] - floor[channel].mean()):
-                continue
+        own = measures.power.mean(axis=1)
+        noise = floor[:, :frames].mean(axis=1)
+        up_to = np.concatenate([[0.0], np.cumsum(cells.mean(axis=0), dtype=np.float64)])
+        mirrored = up_to[self._mirror_cells[:, 1]] - up_to[self._mirror_cells[:, 0]]
+        suspect = (
+            (own > IMAGE_LOOK_RATIO * self.squelch.quiet_ratio * noise)
+            & (mirrored * WORST_IMAGE_POWER_RATIO > 0.5 * (own - noise))
+            & (np.abs(self._centre_bins) > self._half_bins + 1)
+        )
+        for channel in np.flatnonzero(suspect).tolist():
             share, image_power_ratio = power_without_image(
                 piece.spectra, int(self._centre_bins[channel]), int(self._half_bins[channel])
             )

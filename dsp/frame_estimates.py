@@ -1,31 +1,27 @@
-"""Carrier-to-noise ratio and carrier frequency of a transmission, from its frame measures alone."""
+"""Carrier-to-noise ratio and carrier frequency of a whole transmission, however long.
+
+They come from the frame measures alone, so no samples need be kept for them.
+"""
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dsp.blocks import ComplexSamples
+from dsp.measure import Reading
 
 DB_PER_NEPER_OF_POWER = 10 / np.log(10)
 
 
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A value and its standard error, in the same unit."""
-
-    value: float
-    sigma: float
-
-
-def carrier_to_noise_db(
+def carrier_to_noise_of_frames(
     power: NDArray[np.float32],
     floor: NDArray[np.float32],
     independent_samples: float,
     floor_variance: float,
-) -> Estimate | None:
+    *,
+    width_share: float = 1.0,
+) -> Reading | None:
     """Carrier-to-noise ratio in the channel's pass band, dB.
 
     Parameters
@@ -36,16 +32,19 @@ def carrier_to_noise_db(
         Per frame: pass band times frame length.
     floor_variance : float
         Relative variance of one frame's floor estimate.
+    width_share : float
+        Width in which the ratio is stated over the width that `floor` was measured in.
 
     Returns
     -------
-    Estimate or None
+    Reading or None
         None without frames, or where no carrier stands over the noise.
 
     Notes
     -----
-    (P - N) / N with P and N averaged over the transmission. The mean power of a constant carrier S in
-    noise N scatters by (N^2 + 2 N S) per independent sample (Rice law); the floor by its own variance.
+    (P - N) / (N width_share) with P and N averaged over the transmission. The mean power of a constant
+    carrier S in noise N scatters by (N^2 + 2 N S) per independent sample (Rice law); the floor by its own
+    variance.
     """
     if not len(power):
         return None
@@ -55,21 +54,23 @@ def carrier_to_noise_db(
         return None
     variance = (noise**2 + 2 * noise * carrier) / (independent_samples * len(power))
     variance += total**2 * floor_variance / len(power)
-    return Estimate(
-        float(10 * np.log10(carrier / noise)), float(DB_PER_NEPER_OF_POWER * np.sqrt(variance) / carrier)
+    return Reading(
+        float(10 * np.log10(carrier / (noise * width_share))),
+        float(DB_PER_NEPER_OF_POWER * np.sqrt(variance) / carrier),
     )
 
 
-def frequency_error_hz(
+def frequency_error_of_frames(
     lag_one: ComplexSamples, floor: NDArray[np.float32], noise_lag_one: float, rate_hz: float
-) -> Estimate | None:
-    """Mean frequency of the carrier against the channel's centre.
+) -> Reading | None:
+    """Mean frequency of the carrier against the channel's centre, Hz.
 
     Parameters
     ----------
     lag_one : ndarray of complex64, shape (frames,)
         Mean of y[n] conj(y[n-1]) of each frame.
     floor : ndarray of float32, shape (frames,)
+        Noise power expected in each frame.
     noise_lag_one : float
         Normalized lag-one autocorrelation of the filtered noise.
     rate_hz : float
@@ -77,21 +78,25 @@ def frequency_error_hz(
 
     Returns
     -------
-    Estimate or None
-        None without frames or without a carrier. The standard error comes from the frames' own scatter,
-        which contains the modulation.
+    Reading or None
+        None without frames or without a carrier. Sigma comes from the frames' own scatter, which contains
+        the modulation.
 
     Notes
     -----
     Angle of the summed lag-one products, weighted by power, with the noise's own share taken off: without
-    that, noise pulls the estimate to the channel's centre by N / (S + N). Source: pulse-pair mean
-    frequency, K. S. Miller and M. M. Rochwarger, IEEE Trans. IT 18 (1972).
+    that, noise pulls the estimate to the channel's centre by N / (S + N). Over a whole transmission the
+    asymmetry of speech averages out; :func:`dsp.measure.frequency_error_hz` does the same on samples.
+
+    References
+    ----------
+    Pulse-pair mean frequency: K. S. Miller and M. M. Rochwarger, IEEE Trans. IT 18 (1972).
     """
     own = lag_one.astype(np.complex128) - noise_lag_one * floor.astype(np.float64)
-    total = np.sum(own)
-    if not len(own) or np.real(total * np.conj(total)) <= 0:
+    total = complex(np.sum(own))
+    if abs(total) <= 0:
         return None
     angle = float(np.angle(total))
     across = np.imag(own * np.exp(-1j * angle))
-    sigma = float(np.sqrt(np.sum(across**2)) / np.abs(total))
-    return Estimate(angle * rate_hz / (2 * np.pi), sigma * rate_hz / (2 * np.pi))
+    to_hz = rate_hz / (2 * np.pi)
+    return Reading(angle * to_hz, float(np.sqrt(np.sum(across**2)) / abs(total)) * to_hz)

@@ -14,22 +14,22 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
-import click
 import typer
 from rich.console import Console
 
-from watcher.errors import MidwatchError, PlanError, StorageError
+from watcher.errors import MidwatchError, UsageProblem
 from watcher.log.export import FORMS, export_to_file
+from watcher.log.spans import Span
 from watcher.log.writing import WatchLog
 from watcher.plan.describe import describe
 from watcher.plan.reading import read_plan
-from watcher.watch.progress import shown_progress
 from watcher.radio.facts import RawFacts
 from watcher.radio.recording import open_recording
 from watcher.radio.source import SampleSource
 from watcher.report import render_text, summarize_folder, write_report
 from watcher.shipped import demo_plan, demo_recording
 from watcher.utc import read_utc
+from watcher.watch.progress import shown_progress
 from watcher.watch.replay import Outcome, program, replay
 
 app = typer.Typer(
@@ -38,7 +38,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     help="Stand a receive-only radio watch: hear every listed channel, keep clips, account for every minute.",
-    epilog="An aid and never the only plan. Laws on listening and on passing on what is heard differ: see README.md.",
+    epilog="It receives only. An aid, never the only plan; laws on listening and on passing on differ.",
 )
 out = Console(highlight=False, soft_wrap=True)
 err = Console(stderr=True, highlight=False, soft_wrap=True)
@@ -51,16 +51,23 @@ Until = Annotated[str | None, typer.Option("--to", metavar="UTC", help="End of t
 
 
 @app.command(name="replay")
-def replay_command(
+def replay_command(  # noqa: PLR0917 - the options are named ones to the user
     plan_file: PlanFile,
-    recordings: Annotated[list[Path], typer.Argument(metavar="RECORDING...", help="SigMF, WAV or bare IQ files.")],
+    recordings: Annotated[
+        list[Path], typer.Argument(metavar="RECORDING...", help="SigMF, WAV or bare IQ files.")
+    ],
     into: Annotated[Path, typer.Option("--into", metavar="FOLDER", help="Where the clips and the log go.")],
-    rate_hz: Annotated[int | None, typer.Option("--rate-hz", help="Sample rate, where the file tells none.")] = None,
+    rate_hz: Annotated[
+        int | None, typer.Option("--rate-hz", help="Sample rate, where the file tells none.")
+    ] = None,
     centre_mhz: Annotated[
         float | None, typer.Option("--centre-mhz", help="Centre frequency, where the file tells none.")
     ] = None,
     start: Annotated[
-        str | None, typer.Option("--start", metavar="UTC", help="Instant of the first sample, where the file tells none.")
+        str | None,
+        typer.Option(
+            "--start", metavar="UTC", help="Instant of the first sample, where the file tells none."
+        ),
     ] = None,
     datatype: Annotated[
         str | None, typer.Option("--datatype", help="cu8, ci8, ci16_le or cf32_le, for bare samples.")
@@ -86,7 +93,7 @@ def replay_command(
     try:
         for path in recordings:
             sources.append(open_recording(path, facts=facts))
-        with _stop_on_signal() as stop_wanted, shown_progress(err, quiet) as progress:
+        with _StopOnSignal() as stop_wanted, shown_progress(err, quiet) as progress:
             outcome = replay(
                 plan,
                 sources,
@@ -118,14 +125,15 @@ def export(
     folder: LogFolder,
     form: Annotated[str, typer.Option("--as", metavar="FORM", help=f"One of {', '.join(FORMS)}.")] = "jsonl",
     to_file: Annotated[
-        Path | None, typer.Option("--into", metavar="FILE", help="The file to write; standard output if absent.")
+        Path | None,
+        typer.Option("--into", metavar="FILE", help="The file to write; standard output if absent."),
     ] = None,
     since: Since = None,
     until: Until = None,
 ) -> None:
     """Write every transmission of a log, one a line."""
     if form not in FORMS:
-        raise StorageError(f"--as is {form}; it must be one of {', '.join(FORMS)}")
+        raise UsageProblem(f"--as is {form}; it must be one of {', '.join(FORMS)}")
     span = _span(since, until)
     with WatchLog.open(folder, create=False) as log:
         if to_file is not None:
@@ -149,7 +157,9 @@ def check(plan_file: PlanFile, quiet: Quiet = False) -> None:
     widths = [max(len(row[n]) for row in columns) for n in range(len(said.columns))]
     out.print()
     for row in columns:
-        out.print("  ".join(f"{cell:<{w}}" for cell, w in zip(row, widths, strict=True)).rstrip(), markup=False)
+        out.print(
+            "  ".join(f"{cell:<{w}}" for cell, w in zip(row, widths, strict=True)).rstrip(), markup=False
+        )
     for warning in said.warnings:
         out.print(f"\nworth a look: {warning}", markup=False)
     count = len(plan.channels)
@@ -167,7 +177,7 @@ def demo(
     plan = read_plan(demo_plan())
     source = open_recording(demo_recording())
     try:
-        with _stop_on_signal() as stop_wanted, shown_progress(err, quiet) as progress:
+        with _StopOnSignal() as stop_wanted, shown_progress(err, quiet) as progress:
             outcome = replay(plan, [source], into, progress=progress, stop_wanted=stop_wanted)
     finally:
         source.close()
@@ -182,10 +192,14 @@ def _tell(outcome: Outcome, quiet: bool) -> None:
     for note in outcome.notes:
         err.print(f"note: {note}", markup=False)
     if outcome.recovered:
-        err.print(f"note: {outcome.recovered} clips of an interrupted watch were finished first", markup=False)
+        err.print(
+            f"note: {outcome.recovered} clips of an interrupted watch were finished first", markup=False
+        )
     out.print(render_text(summarize_folder(outcome.folder)), markup=False)
     if outcome.stopped:
-        out.print("\nStopped before the end of the recordings; what was received is in the log.", markup=False)
+        out.print(
+            "\nStopped before the end of the recordings; what was received is in the log.", markup=False
+        )
     out.print(f"\nclips  {outcome.folder}/YYYY-MM-DD/*.flac", markup=False)
     out.print(f"report {page}", markup=False)
 
@@ -195,33 +209,34 @@ def _say_warnings(warnings: Sequence[str], quiet: bool) -> None:
         err.print(f"worth a look: {warning}", markup=False)
 
 
-def _span(since: str | None, until: str | None) -> tuple[datetime, datetime] | None:
+def _span(since: str | None, until: str | None) -> Span | None:
     """The asked-for span; open ends reach to the ends of time."""
     if since is None and until is None:
         return None
     start = _instant("--from", since) if since else datetime(1, 1, 1, tzinfo=UTC)
     stop = _instant("--to", until) if until else datetime(9999, 12, 31, tzinfo=UTC)
     if stop <= start:
-        raise PlanError(f"--to is {until}; it must be later than --from, {since}")
-    return start, stop
+        raise UsageProblem(f"--to is {until}; it must be later than --from, {since}")
+    return Span(start, stop)
 
 
 def _instant(option: str, text: str) -> datetime:
     try:
         return read_utc(text)
     except ValueError as problem:
-        raise PlanError(
+        raise UsageProblem(
             f"{option} is {text}; it must be an instant with its zone, like 2031-05-04T03:00:00Z"
         ) from problem
 
 
-class _stop_on_signal:  # noqa: N801
+class _StopOnSignal:
     """SIGINT and SIGTERM ask for an orderly end: open clips are finished and the log is closed."""
 
     def __enter__(self) -> Callable[[], bool]:
         self._wanted = threading.Event()
         self._before = {
-            number: signal.signal(number, lambda *_: self._wanted.set()) for number in (signal.SIGINT, signal.SIGTERM)
+            number: signal.signal(number, lambda *_: self._wanted.set())
+            for number in (signal.SIGINT, signal.SIGTERM)
         }
         return self._wanted.is_set
 
@@ -249,27 +264,24 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Run one command; the process ends with its exit code."""
     command = typer.main.get_command(app)
     try:
-        code = command.main(args=None if arguments is None else list(arguments), prog_name="midwatch", standalone_mode=False)
+        words = None if arguments is None else list(arguments)
+        code = command.main(args=words, prog_name="midwatch", standalone_mode=False)
     except MidwatchError as problem:
         err.print(f"midwatch: {problem}", markup=False)
         sys.exit(problem.exit_code)
-    except click.exceptions.Exit as ended:
+    except typer.Exit as ended:
         sys.exit(ended.exit_code)
-    except (click.Abort, KeyboardInterrupt):
+    except (typer.Abort, KeyboardInterrupt):
         err.print("midwatch: stopped", markup=False)
         sys.exit(130)
-    except click.ClickException as problem:
-        err.print(f"midwatch: {_one_sentence(problem)}", markup=False)
+    except typer.TyperException as problem:
+        message = " ".join(problem.format_message().split()).rstrip(".")
+        err.print(f"midwatch: {message or 'a command is missing'}; see midwatch --help", markup=False)
         sys.exit(problem.exit_code)
     except BrokenPipeError:  # the reader of our output has gone, as `head` does
         sys.stderr.close()
         sys.exit(0)
     sys.exit(code if isinstance(code, int) else 0)
-
-
-def _one_sentence(problem: click.ClickException) -> str:
-    message = " ".join(problem.format_message().split()).rstrip(".")
-    return f"{message}; see midwatch --help" if message else "no command given; see midwatch --help"
 
 
 if __name__ == "__main__":

@@ -33,3 +33,9 @@ class StorageError(MidwatchError):
     """The folder of the watch log cannot be read or written."""
 
     exit_code = 4
+
+
+class UsageProblem(MidwatchError):
+    """An option of a command has a value that cannot be."""
+
+    exit_code = 2

@@ -14,7 +14,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.blocks import IqBlock
+from dsp.blocks import ComplexSamples, IqBlock
 from dsp.change_point import fall_sample, rise_sample
 from dsp.channelizer import ChannelCut, Channelizer, Slice
 from dsp.detector import Detection, Detector, ImageHeard, SteadyGone, TurnedSteady
@@ -99,7 +99,6 @@ class ReceiveChain:
             raise RadioError(f"the channels cannot be cut out of this recording: {problem}") from problem
         self._detector = Detector(self._bank, raise_db=[c.raise_threshold_db for c in channels])
         self._book = ConditionBook([c.name for c in channels], [cut.offset_hz for cut in cuts])
-        self._lag_one = self._detector.squelch.noise_lag_one
         self._groups = [
             self._build_group(g.members, g.frame_samples, g.rate_ratio, g.rate_hz) for g in self._bank.groups
         ]
@@ -108,6 +107,7 @@ class ReceiveChain:
             for number, group in enumerate(self._groups)
             for row, channel in enumerate(group.members)
         }
+        self._next_sample = 0
         self._start_run(0)
 
     @property
@@ -208,13 +208,15 @@ class ReceiveChain:
         for group, block in zip(self._groups, piece.blocks, strict=True):
             group.history.append(block.samples)
         self._feed(piece)
+        measures = detection.measures
+        run = FrameRun(detection.first_frame, measures.power, detection.floor, measures.lag_one)
         for on_air in self._open.values():
-            on_air.gathering.take_frames(self._frames_of(on_air.place.number, detection))
+            on_air.gathering.take_frames(run)
         records: list[Record] = []
         for event in detection.events:
             match event:
                 case Opening():
-                    self._open_channel(event, detection)
+                    self._open_channel(event, detection, run)
                 case Closing():
                     records.append(self._close_channel(event, detection))
                 case TurnedSteady():
@@ -227,12 +229,6 @@ class ReceiveChain:
         records += self._split_long_clips()
         records += self._book.over(self._frame, self.frame_s, self._clock)
         return records
-
-    def _frames_of(self, number: int, detection: Detection) -> FrameRun:
-        measures = detection.measures
-        return FrameRun(
-            detection.first_frame, measures.power[number], detection.floor[number], measures.lag_one[number]
-        )
 
     def _feed(self, piece: Slice) -> None:
         """Demodulate this slice for every open channel, side by side."""
@@ -248,11 +244,11 @@ class ReceiveChain:
                     whole = len(rows) == len(block.samples) and np.array_equal(rows, np.arange(len(rows)))
                     samples = block.samples if whole else block.samples[rows]
                     first = group.history.stop - samples.shape[1]
-                    _hand_out(chosen, path.push(samples, rows, first))
+                    _hand_out(chosen, samples, path.push(samples, rows, first))
 
     # ------------------------------------------------------------------ opening and closing
 
-    def _open_channel(self, event: Opening, detection: Detection) -> None:
+    def _open_channel(self, event: Opening, detection: Detection, run: FrameRun) -> None:
         number = event.channel
         index, row = self._place[number]
         group = self._groups[index]
@@ -279,7 +275,8 @@ class ReceiveChain:
                 group.frame_samples,
                 group.rate_ratio,
                 group.rate_hz,
-                float(self._lag_one[number]),
+                float(self._bank.noise_bandwidth_hz[number]),
+                float(self._detector.squelch.noise_lag_one[number]),
                 self._detector.floor_variance,
             ),
             start=start,
@@ -289,9 +286,10 @@ class ReceiveChain:
             clips=self._clips,
             clock=self._clock,
         )
-        batch = path.push(np.ascontiguousarray(samples[None]), np.array([row], dtype=np.intp), clip_start)
-        _hand_out([on_air], batch)
-        on_air.gathering.take_frames(self._frames_of(number, detection))
+        samples = np.ascontiguousarray(samples)[None]
+        batch = path.push(samples, np.array([row], dtype=np.intp), clip_start)
+        _hand_out([on_air], samples, batch)
+        on_air.gathering.take_frames(run)
         self._open[number] = on_air
 
     def _rise(self, event: Opening, detection: Detection, group: _Group, row: int) -> int:
@@ -365,11 +363,10 @@ class ReceiveChain:
         return records
 
 
-def _hand_out(chosen: list[OnAir], batch: VoiceBatch) -> None:
+def _hand_out(chosen: list[OnAir], samples: ComplexSamples, batch: VoiceBatch) -> None:
     """Give each open transmission its row of a batch."""
     for row, on_air in enumerate(chosen):
-        if batch.discriminator_hz is not None:
-            on_air.gathering.take_discriminator(batch.discriminator_hz[row])
+        on_air.gathering.take_samples(samples[row])
         if batch.low_band is not None:
             on_air.gathering.take_low_band(batch.low_band[row])
         on_air.take_audio(batch.audio[row])

@@ -11,14 +11,14 @@ from dsp.blocks import ComplexSamples, RealSamples
 from dsp.signalling.ctcss import TonePiece, decide, first_word
 from watcher.receive.records import Measured, ToneReading
 
-DEVIATION_SAMPLE_S = 2.0  # of discriminator output that is kept to measure the deviation on
+SAMPLE_S = 2.0  # of channel samples that are kept to measure deviation and frequency on
 FIRST_WORD_S = 0.3  # after which the tone is named for the first time
 EDGE_GUARD_S = 0.02  # of the sub-audible part left out at either edge of the carrier
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FrameRun:
-    """Frame measures of one channel over consecutive frames of the filter bank."""
+    """Frame measures over consecutive frames of the filter bank, one row a channel or of one channel."""
 
     first_frame: int
     power: NDArray[np.float32]
@@ -33,6 +33,8 @@ class Gathering:
 
     Parameters
     ----------
+    row : int
+        The channel's row in the frame measures.
     carrier_up_s : float
         When the carrier came up.
     channel_rate_hz : float
@@ -43,8 +45,14 @@ class Gathering:
     """
 
     def __init__(
-        self, carrier_up_s: float, channel_rate_hz: float, low_band_rate_hz: float, low_band_from_s: float
+        self,
+        row: int,
+        carrier_up_s: float,
+        channel_rate_hz: float,
+        low_band_rate_hz: float,
+        low_band_from_s: float,
     ) -> None:
+        self._row = row
         self._carrier_up_s = carrier_up_s
         self._channel_rate_hz = channel_rate_hz
         self._low_rate_hz = low_band_rate_hz
@@ -52,23 +60,23 @@ class Gathering:
         self._runs: list[FrameRun] = []
         self._low_band: list[RealSamples] = []
         self._low_held = 0
-        self._sample: list[RealSamples] = []
+        self._sample: list[ComplexSamples] = []
         self._sample_held = 0
-        self._discriminated = 0
+        self._seen = 0
         self._word_tried = False
         self.first_word: ToneReading | None = None
 
     def take_frames(self, run: FrameRun) -> None:
-        """Frame measures of the next slice."""
+        """Frame measures of the next slice, all channels; only the reference is kept."""
         self._runs.append(run)
 
-    def take_discriminator(self, frequency_hz: RealSamples) -> None:
-        """Discriminator output in order; a stretch after the carrier came up is kept."""
-        ahead = max(0, round(self._carrier_up_s * self._channel_rate_hz) - self._discriminated)
-        room = int(DEVIATION_SAMPLE_S * self._channel_rate_hz) - self._sample_held
-        self._discriminated += len(frequency_hz)
-        if room > 0 and len(frequency_hz) > ahead:
-            kept = frequency_hz[ahead : ahead + room].copy()
+    def take_samples(self, samples: ComplexSamples) -> None:
+        """Channel samples in order; the first seconds after the carrier came up are kept."""
+        ahead = max(0, round(self._carrier_up_s * self._channel_rate_hz) - self._seen)
+        room = int(SAMPLE_S * self._channel_rate_hz) - self._sample_held
+        self._seen += len(samples)
+        if room > 0 and len(samples) > ahead:
+            kept = samples[ahead : ahead + room].copy()
             self._sample.append(kept)
             self._sample_held += len(kept)
 
@@ -82,9 +90,12 @@ class Gathering:
             heard = self._low_between(self._carrier_up_s, self._carrier_up_s + FIRST_WORD_S)
             self.first_word = _as_tone(first_word(heard, self._low_rate_hz), 1000 * FIRST_WORD_S)
 
-    def discriminator_sample(self) -> RealSamples:
-        """What was kept for measuring the deviation; shape (n,)."""
-        return np.concatenate(self._sample) if self._sample else np.empty(0, np.float32)
+    def sample(self, carrier_down_s: float) -> ComplexSamples:
+        """The channel samples kept, up to the carrier's fall; shape (n,)."""
+        if not self._sample:
+            return np.empty(0, np.complex64)
+        held = round((carrier_down_s - max(self._carrier_up_s, 0.0)) * self._channel_rate_hz)
+        return np.concatenate(self._sample)[: max(held, 0)]
 
     def frames(self, first_frame: int, stop_frame: int) -> FrameRun:
         """The frame measures within [first_frame, stop_frame), as one run."""
@@ -96,9 +107,9 @@ class Gathering:
         for run in self._runs:
             lower = max(0, first_frame - run.first_frame)
             upper = max(lower, stop_frame - run.first_frame)
-            power.append(run.power[lower:upper])
-            floor.append(run.floor[lower:upper])
-            lag_one.append(run.lag_one[lower:upper])
+            power.append(run.power[self._row, lower:upper])
+            floor.append(run.floor[self._row, lower:upper])
+            lag_one.append(run.lag_one[self._row, lower:upper])
         return FrameRun(first_frame, np.concatenate(power), np.concatenate(floor), np.concatenate(lag_one))
 
     def tone(self, carrier_down_s: float) -> ToneReading | None:

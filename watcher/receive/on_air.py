@@ -9,18 +9,17 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.blocks import RealSamples
-from dsp.frame_estimates import Estimate, carrier_to_noise_db, frequency_error_hz
+from dsp.frame_estimates import carrier_to_noise_of_frames, frequency_error_of_frames
 from dsp.levelling import level_clip
-from dsp.measure import measure_deviation
+from dsp.measure import ChannelNoise, Reading, peak_deviation_hz, rms_deviation_hz
 from watcher.plan.model import Channel
 from watcher.receive.clips import ClipStore
-from watcher.receive.gathering import Gathering
+from watcher.receive.gathering import FrameRun, Gathering
 from watcher.receive.records import Clip, EndedBy, Measured, Transmission
 from watcher.receive.stream_clock import StreamClock
 from watcher.receive.voice_path import AUDIO_RATE_HZ, VoicePath
 
-FULL_SCALE_IN_RATED = 3.0  # full scale of the growing clip, in rated deviations or whole AM depths
+WRITE_FRAMES = AUDIO_RATE_HZ // 2  # audio gathered before it is written: what a kill may cost of an open clip
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +32,7 @@ class Place:
     frame_samples: int
     rate_ratio: Fraction
     rate_hz: float
+    noise_width_hz: float
     noise_lag_one: float
     floor_variance: float
 
@@ -82,7 +82,8 @@ class OnAir:
         self._on_at_start = on_at_start
         self._path = path
         self._clips = clips
-        self._scale = np.float32(32767 / (FULL_SCALE_IN_RATED * (channel.rated_deviation_hz or 1.0)))
+        self._waiting: list[NDArray[np.int16]] = []
+        self._waiting_frames = 0
         if first_frame is None:  # the demodulator's first frames stand before the clip
             self._first_frame = path.frame_at(clip_start)
             self._skip = self._first_frame - path.frames_before(clip_start)
@@ -90,20 +91,30 @@ class OnAir:
         else:
             self._first_frame, self._skip, low_band_from_s = first_frame, 0, 0.0
         self.gathering = Gathering(
-            (start - clip_start) / place.rate_hz, place.rate_hz, path.low_band_rate_hz, low_band_from_s
+            place.number,
+            (start - clip_start) / place.rate_hz,
+            place.rate_hz,
+            path.low_band_rate_hz,
+            low_band_from_s,
         )
         facts = self._facts(clip_start + 1, clip_start + 1, EndedBy.STOPPED, clock)
         self._clip = clips.open_clip(facts) if clips is not None else None
 
-    def take_audio(self, audio: RealSamples) -> None:
-        """Append audio to the clip, 16-bit at a fixed scale; its loudness is settled at the end."""
+    def take_audio(self, audio: NDArray[np.int16]) -> None:
+        """Append audio to the clip."""
         dropped = min(self._skip, len(audio))
         self._skip -= dropped
         if self._clip is None or dropped == len(audio):
             return
-        scaled = audio[dropped:] * self._scale
-        np.clip(scaled, -32767, 32767, out=scaled)
-        self._clip.write(scaled.astype(np.int16))
+        self._waiting.append(audio[dropped:])
+        self._waiting_frames += len(audio) - dropped
+        if self._waiting_frames >= WRITE_FRAMES:
+            self._write()
+
+    def _write(self) -> None:
+        if self._clip is not None and self._waiting:
+            self._clip.write(np.concatenate(self._waiting))
+        self._waiting, self._waiting_frames = [], 0
 
     def discard(self) -> None:
         """It was nobody's transmission."""
@@ -121,6 +132,7 @@ class OnAir:
     ) -> Clip | Transmission:
         """Draw up the transmission whose carrier fell at `stop`, and its clip up to `clip_stop`."""
         facts = self._facts(stop, clip_stop, ended_by, clock)
+        self._write()
         if self._clip is None:
             return facts
         frame_at = self._path.frame_at
@@ -158,14 +170,18 @@ class OnAir:
         start_utc, end_utc, clip_start_utc, clip_end_utc = map(clock.utc, samples)
         n = self.place.frame_samples
         run = self.gathering.frames(-(-self.start // n), max(stop // n, -(-self.start // n) + 1))
-        independent = self.channel.pass_band_hz * n / self.place.rate_hz
-        noise = carrier_to_noise_db(run.power, run.floor, independent, self.place.floor_variance)
-        error = frequency_error_hz(run.lag_one, run.floor, self.place.noise_lag_one, self.place.rate_hz)
-        peak, rms = None, None
-        if self.channel.mode != "am" and noise is not None and error is not None:
-            peak, rms = measure_deviation(
-                self.gathering.discriminator_sample(), self.place.rate_hz, noise.value
-            )
+        pass_band_hz = self.channel.pass_band_hz
+        ratio_db = carrier_to_noise_of_frames(
+            run.power,
+            run.floor,
+            pass_band_hz * n / self.place.rate_hz,
+            self.place.floor_variance,
+            width_share=pass_band_hz / self.place.noise_width_hz,
+        )
+        error_hz = frequency_error_of_frames(
+            run.lag_one, run.floor, self.place.noise_lag_one, self.place.rate_hz
+        )
+        rms_hz, peak_hz = self._deviations(run, stop, error_hz)
         return Transmission(
             channel=self.channel.name,
             frequency_hz=self.channel.frequency_hz,
@@ -179,19 +195,39 @@ class OnAir:
             ended_by=ended_by,
             on_at_start=self._on_at_start,
             piece=self.piece,
-            snr_db=_measured(noise),
+            snr_db=_measured(ratio_db),
             power_dbfs=float(10 * np.log10(run.power.mean())) if run.power.any() else None,
-            frequency_error_hz=_measured(error),
-            peak_deviation_hz=peak,
-            rms_deviation_hz=rms,
+            frequency_error_hz=_measured(error_hz),
+            peak_deviation_hz=_measured(peak_hz),
+            rms_deviation_hz=_measured(rms_hz),
             tone=self.gathering.tone((stop - self.clip_start) / self.place.rate_hz),
         )
 
+    def _deviations(
+        self, run: FrameRun, stop: int, error_hz: Reading | None
+    ) -> tuple[Reading | None, Reading | None]:
+        """Rms and peak deviation; None in AM, and where there is too little to say."""
+        if self.channel.mode == "am" or error_hz is None or not len(run.floor):
+            return None, None
+        rate_hz = self.place.rate_hz
+        sample = self.gathering.sample((stop - self.clip_start) / rate_hz)
+        noise = ChannelNoise(
+            power=float(run.floor.mean()),
+            width_hz=self.place.noise_width_hz,
+            sigma_db=float(4.34 * np.sqrt(self.place.floor_variance / len(run.floor))),
+        )
+        return (
+            rms_deviation_hz(sample, noise, sample_rate_hz=rate_hz),
+            peak_deviation_hz(sample, noise, sample_rate_hz=rate_hz, carrier_hz=error_hz.value),
+        )
 
-def well_to_hear(audio: NDArray[np.int16], carrier_up_frame: int, carrier_down_frame: int) -> NDArray[np.int16]:
+
+def well_to_hear(
+    audio: NDArray[np.int16], carrier_up_frame: int, carrier_down_frame: int
+) -> NDArray[np.int16]:
     """The clip's audio at one loudness, the open-squelch noise at either end turned down."""
     return level_clip(audio, AUDIO_RATE_HZ, carrier_up_frame, carrier_down_frame).samples
 
 
-def _measured(estimate: Estimate | None) -> Measured | None:
-    return None if estimate is None else Measured(estimate.value, estimate.sigma)
+def _measured(reading: Reading | None) -> Measured | None:
+    return None if reading is None else Measured(reading.value, reading.sigma)

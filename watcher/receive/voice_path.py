@@ -18,6 +18,10 @@ from dsp.demodulate import AmDetector, instantaneous_frequency
 from dsp.signalling.tone_lowband import LowBand
 
 AUDIO_RATE_HZ = 16_000
+# What full scale of the 16-bit audio means while a clip grows; its loudness is settled when it is finished.
+# Three times the widest rated deviation, or the carrier three times over: noise and overdriven speech fit.
+FULL_SCALE_HZ = 15_000.0
+FULL_SCALE_DEPTH = 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -26,17 +30,14 @@ class VoiceBatch:
 
     Parameters
     ----------
-    audio : ndarray of float32, shape (rows, k)
-        Hz of deviation after de-emphasis (FM), or modulation depth (AM), at 16 kHz.
+    audio : ndarray of int16, shape (rows, k)
+        Deviation after de-emphasis (FM) or modulation depth (AM) at 16 kHz, on the fixed scale above.
     low_band : list of ndarray of float32, or None
         The sub-audible part, Hz, at `VoicePath.low_band_rate_hz`; None for AM.
-    discriminator_hz : ndarray of float32, shape (rows, m), or None
-        Before any filter; None for AM.
     """
 
-    audio: RealSamples
+    audio: NDArray[np.int16]
     low_band: list[RealSamples] | None
-    discriminator_hz: RealSamples | None
 
 
 class VoicePath:
@@ -55,6 +56,7 @@ class VoicePath:
         self._am = AmDetector(channel_rate_hz, rows) if is_am else None
         self._low_band = None if is_am else LowBand(float(channel_rate_hz), rows)
         self._voice = VoiceFilter(channel_rate_hz, "am" if is_am else "fm", rows, AUDIO_RATE_HZ)
+        self._scale = np.float32(32767 / (FULL_SCALE_DEPTH if is_am else FULL_SCALE_HZ))
         self._previous = np.zeros(rows, dtype=np.complex64)
 
     def frame_at(self, channel_sample: int) -> int:
@@ -92,19 +94,27 @@ class VoicePath:
     def push(self, samples: ComplexSamples, rows: NDArray[np.intp], first: int) -> VoiceBatch:
         """Demodulate the next samples of some rows, shape (rows, m); `first` counts from the run's start."""
         if self._am is not None:
-            return VoiceBatch(self._voice.push(self._am.push(samples, rows), rows, first), None, None)
+            return VoiceBatch(self._audio(self._am.push(samples, rows), rows, first), None)
         frequency_hz = instantaneous_frequency(samples, self._previous[rows], self._rate_hz)
         low_band = None
         if self._low_band is not None:
             low_band = self._low_band.push(frequency_hz, rows, self._pair_power(samples, rows))
         if samples.shape[1]:
             self._previous[rows] = samples[:, -1]
-        return VoiceBatch(self._voice.push(frequency_hz, rows, first), low_band, frequency_hz)
+        return VoiceBatch(self._audio(frequency_hz, rows, first), low_band)
 
-    def flush(self, row: int, stop: int) -> RealSamples:
+    def flush(self, row: int, stop: int) -> NDArray[np.int16]:
         """The audio still inside the filter of one row, as if silence followed sample `stop`; shape (k,)."""
-        flushed: RealSamples = self._voice.finish(np.array([row], dtype=np.intp), stop)[0]
-        return flushed
+        return self._as_int16(self._voice.finish(np.array([row], dtype=np.intp), stop))[0]
+
+    def _audio(self, demodulated: RealSamples, rows: NDArray[np.intp], first: int) -> NDArray[np.int16]:
+        return self._as_int16(self._voice.push(demodulated, rows, first))
+
+    def _as_int16(self, audio: RealSamples) -> NDArray[np.int16]:
+        np.multiply(audio, self._scale, out=audio)
+        np.clip(audio, -32767, 32767, out=audio)
+        whole: NDArray[np.int16] = audio.astype(np.int16)
+        return whole
 
     def _pair_power(self, samples: ComplexSamples, rows: NDArray[np.intp]) -> RealSamples:
         """|y[n] y[n-1]|^2, by which the low band weighs its samples."""

@@ -119,7 +119,8 @@ def replay(
                 with log.unit():
                     for gap in _absences(piece, pieces):
                         log.add_gap(watch_id, gap)
-                for records in _received(plan, piece, clips, ppm, samples, stop_wanted):
+                chain = _chain(plan, piece, clips, ppm)
+                for records in _received(piece, chain, samples, stop_wanted):
                     outcome.heard += commit(log, clips, watch_id, records)
                     progress(_step(piece, pieces, samples, outcome.heard))
                 if stop_wanted():
@@ -267,30 +268,34 @@ def _stop_of(piece: _Piece) -> datetime:
     return instant_of_sample(stretch.start_utc, stretch.samples or 0, stretch.sample_rate_hz)
 
 
+def _chain(plan: WatchPlan, piece: _Piece, clips: ClipStore, ppm: float) -> ReceiveChain | None:
+    """The receiver of one stretch; None where it shows no listed channel."""
+    if not piece.inside:
+        return None
+    return ReceiveChain(
+        piece.inside,
+        piece.stretch.sample_rate_hz,
+        piece.stretch.centre_hz,
+        piece.stretch.start_utc,
+        clips,
+        ppm=ppm,
+        longest_clip_s=plan.station.longest_clip_s,
+    )
+
+
 def _received(
-    plan: WatchPlan,
     piece: _Piece,
-    clips: ClipStore,
-    ppm: float,
+    chain: ReceiveChain | None,
     count: _Count,
     stop_wanted: Callable[[], bool],
 ) -> Iterator[list[Record]]:
     stretch = piece.stretch
     count.before_piece = count.done
-    if not piece.inside:
+    if chain is None:
         count.done += stretch.samples or 0
         count.last_utc = _stop_of(piece)
         yield []
         return
-    chain = ReceiveChain(
-        piece.inside,
-        stretch.sample_rate_hz,
-        stretch.centre_hz,
-        stretch.start_utc,
-        clips,
-        ppm=ppm,
-        longest_clip_s=plan.station.longest_clip_s,
-    )
     for block in piece.source.blocks(piece.number):
         records = chain.push(block)
         count.done += len(block.samples)
