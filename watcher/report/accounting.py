@@ -24,7 +24,7 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, order=True)
 class Unwatched:
     """A span in which a channel was not watched; `cause` in words."""
 
@@ -102,7 +102,7 @@ def account(
     for cause, spans in causes.items():
         unwatched += [Unwatched(part, cause) for part in rest & spans]
         rest = rest - spans
-    return Account(heard_part, quiet, tuple(sorted(unwatched, key=lambda one: one.span)))
+    return Account(heard_part, quiet, tuple(sorted(unwatched)))
 
 
 def seconds_before(spans: Spans, instants: Instants) -> Seconds:

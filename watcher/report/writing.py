@@ -1,0 +1,82 @@
+"""The report's two doors: the log is read here, and the page is written beside it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from watcher.durable import write_whole
+from watcher.errors import StorageError
+from watcher.log.reading import (
+    conditions,
+    gaps,
+    transmissions,
+    watched_spans,
+    watches,
+    whole_span,
+)
+from watcher.log.spans import Span
+from watcher.log.writing import WatchLog
+from watcher.report.html import render_html
+from watcher.report.pages import PageLimits
+from watcher.report.summary import ActivitySummary, summarize
+
+REPORT_NAME = "report.html"
+
+
+def read_summary(folder: Path | str, span: Span | None = None) -> ActivitySummary:
+    """Summarize what the log of a folder says of a span.
+
+    Parameters
+    ----------
+    folder : path-like
+        The storage folder.
+    span : Span or None
+        None for all that the log speaks of. Hours follow the time zone of the latest watch in the span.
+
+    Raises
+    ------
+    StorageError
+        The folder holds no log, the log cannot be read, or `span` is None and the log holds nothing yet.
+    """
+    with WatchLog.open_to_read(folder) as log:
+        span = span or whole_span(log)
+        if span is None:
+            raise StorageError(f"the watch log in {folder} holds nothing yet; report after a watch has begun")
+        stood = watches(log, span)
+        latest = (stood or watches(log))[-1:]
+        return summarize(
+            span,
+            latest[0].time_zone if latest else "UTC",
+            transmissions=transmissions(log, span),
+            watched=watched_spans(log, span),
+            gaps=gaps(log, span),
+            conditions=conditions(log, span),
+            watches=stood,
+        )
+
+
+def write_report(folder: Path | str, span: Span | None = None, limits: PageLimits | None = None) -> Path:
+    """Write the activity report of a span into the storage folder as `report.html`; returns its path.
+
+    The file appears under its name only when it is complete; an earlier report stands until then.
+
+    Raises
+    ------
+    StorageError
+        As :func:`read_summary`, or the report cannot be written.
+    """
+    return save_report(read_summary(folder, span), folder, limits)
+
+
+def save_report(summary: ActivitySummary, folder: Path | str, limits: PageLimits | None = None) -> Path:
+    """Write a summary at hand as :func:`write_report` does."""
+    path = Path(folder) / REPORT_NAME
+    page = render_html(summary, Path(folder), limits)
+    try:
+        write_whole(path, page.encode("utf-8"))
+    except OSError as failure:
+        raise StorageError(
+            f"report {path} cannot be written ({failure.strerror}); make room, or give the folder write "
+            "permission"
+        ) from failure
+    return path
