@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 import unicodedata
 from collections.abc import Callable, Collection, Iterator
 from pathlib import Path
 from typing import TextIO
 
+from watcher.durable import TMP_SUFFIX, sync_file, sync_folder
 from watcher.errors import StorageError
 from watcher.log.reading import LoggedTransmission, transmissions
 from watcher.log.spans import Span
@@ -138,14 +138,14 @@ def export_to_file(
         The form is neither.
     """
     write = FORMS[form]
-    unfinished = path.with_name(path.name + ".part")
+    unfinished = path.with_name(path.name + TMP_SUFFIX)
     try:
         try:
             with unfinished.open("w", encoding="utf-8", newline="") as out:
                 count = write(log, out, span, channels)
-                out.flush()
-                os.fsync(out.fileno())
+            sync_file(unfinished)
             unfinished.replace(path)
+            sync_folder(path.parent)
         except BaseException:
             unfinished.unlink(missing_ok=True)
             raise

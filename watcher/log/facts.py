@@ -16,6 +16,7 @@ class WatchEndedBy(StrEnum):
     END_OF_SAMPLES = "end of samples"
     STOPPED = "stopped"
     FAILED = "failed"
+    BROKEN_OFF = "broken off"  # found without an end at a later start: it was killed, or the power went
 
 
 @dataclass(frozen=True, slots=True)

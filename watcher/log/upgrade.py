@@ -6,7 +6,6 @@ transaction of its own, so a failure leaves the database at the version before i
 
 from __future__ import annotations
 
-import os
 import sqlite3
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -14,6 +13,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine, insert, inspect, select, update
 
+from watcher.durable import TMP_SUFFIX, sync_file, sync_folder
 from watcher.errors import StorageError
 from watcher.log.schema import TABLES, schema_version
 from watcher.log.storage import driver_connection
@@ -135,7 +135,7 @@ def back_up(engine: Engine, target: Path) -> None:
 
     Copying the file itself would miss what still stands in the write-ahead log.
     """
-    unfinished = target.with_name(target.name + ".part")
+    unfinished = target.with_name(target.name + TMP_SUFFIX)
     unfinished.unlink(missing_ok=True)
     copy = sqlite3.connect(unfinished)
     try:
@@ -145,14 +145,6 @@ def back_up(engine: Engine, target: Path) -> None:
         copy.execute("PRAGMA journal_mode = DELETE")
     finally:
         copy.close()
-    _sync(unfinished)
+    sync_file(unfinished)
     unfinished.replace(target)
-    _sync(target.parent)
-
-
-def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+    sync_folder(target.parent)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import unicodedata
 
 LONGEST_NAME = 60  # characters; fits one column of a report
-LONGEST_FILE_PART_BYTES = 120  # most file systems allow 255 bytes with the time, the frequency and the suffix
+LONGEST_FILE_PART_BYTES = 80  # most file systems allow 255 for the whole name
 
 
 def folded(name: str) -> str:
@@ -18,11 +18,10 @@ def file_part(name: str) -> str:
 
     Two names can give the same part; a watch plan with two such channels is refused.
     """
-    kept = "".join(
-        letter if letter.isalnum() or letter == "." else "-" for letter in unicodedata.normalize("NFC", name)
-    )
-    part = "-".join(piece for piece in kept.split("-") if piece).strip(".")
-    whole = part.encode()[:LONGEST_FILE_PART_BYTES].decode(errors="ignore").strip(".-")
+    words = "".join(
+        letter if letter.isalnum() else " " for letter in unicodedata.normalize("NFC", name)
+    ).split()
+    whole = "-".join(words).encode()[:LONGEST_FILE_PART_BYTES].decode(errors="ignore").rstrip("-")
     return whole or "channel"
 
 

@@ -204,6 +204,13 @@ def test_a_writer_that_waits_in_vain_is_told(log: WatchLog) -> None:
     )
 
 
+def test_a_unit_takes_its_turn_at_its_start(log: WatchLog) -> None:
+    with closing(sqlite3.connect(log.path, isolation_level=None, timeout=0)) as other:
+        with log.unit(), pytest.raises(sqlite3.OperationalError, match="locked"):
+            other.execute("BEGIN IMMEDIATE")  # before the unit has written anything
+        other.execute("BEGIN IMMEDIATE")
+
+
 def test_a_file_that_may_not_be_written_is_told(log: WatchLog) -> None:
     with log._writable() as connection:
         connection.exec_driver_sql("PRAGMA query_only = ON")

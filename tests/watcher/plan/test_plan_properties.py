@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import json
 from decimal import Decimal
-from itertools import pairwise
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from dsp.signalling.ctcss import TONES_HZ
 from watcher.errors import PlanError
 from watcher.plan import Channel
 from watcher.plan.figures import write_khz, write_mhz, write_number
 from watcher.plan.names import clean_name_problem, file_part, folded
 from watcher.plan.reading import plan_from_text
-from watcher.plan.tones import CTCSS_TONES_HZ, is_listed_tone, nearest_tone_hz
+from watcher.plan.tones import is_listed_tone, nearest_tone_hz
 
 NAMES = st.text(min_size=1, max_size=60).filter(lambda name: clean_name_problem(name) is None)
 CHANNELS = st.builds(
@@ -25,7 +25,7 @@ CHANNELS = st.builds(
     frequency_hz=st.integers(100_000, 6_000_000_000),
     mode=st.sampled_from(["nfm", "fm", "am"]),
     bandwidth_hz=st.integers(1_000, 40_000),
-    expect_tone_hz=st.none() | st.sampled_from(CTCSS_TONES_HZ),
+    expect_tone_hz=st.none() | st.sampled_from(TONES_HZ),
     priority=st.integers(1, 9),
     raise_threshold_db=st.integers(0, 40).map(lambda halves: halves / 2),
 )
@@ -121,20 +121,7 @@ def test_no_text_ends_in_anything_but_a_plan_or_sentences(text: str) -> None:
         assert plan.channels
 
 
-def test_the_tones_are_the_fifty() -> None:
-    # EIA RS-220 has 38; ANSI/TIA-603 1.3.5.2 has 50 (both from secondary copies of the tables). The twelve:
-    added = {69.3, 159.8, 165.5, 171.3, 177.3, 183.5, 189.9, 196.6, 199.5, 206.5, 229.1, 254.1}
-    assert len(set(CTCSS_TONES_HZ)) == 50
-    assert added < set(CTCSS_TONES_HZ)
-    assert list(CTCSS_TONES_HZ) == sorted(CTCSS_TONES_HZ)
-    # The 38 stand in a near-geometric row: neighbours 2.7 to 5.6 % apart but for the first step.
-    classic = [tone for tone in CTCSS_TONES_HZ if tone not in added]
-    ratios = [high / low for low, high in pairwise(classic[1:])]
-    assert min(ratios) > 1.026
-    assert max(ratios) < 1.057
-
-
-@pytest.mark.parametrize("tone_hz", CTCSS_TONES_HZ)
+@pytest.mark.parametrize("tone_hz", TONES_HZ)
 def test_a_listed_tone_is_its_own_nearest(tone_hz: float) -> None:
     written = Decimal(str(tone_hz))
     assert is_listed_tone(written)

@@ -100,12 +100,6 @@ def test_the_text_is_kept_with_its_digest(write: Write) -> None:
     assert digest == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
 
 
-def test_the_example_plan_is_valid_and_without_warnings() -> None:
-    plan = read_plan(Path(__file__).parents[3] / "config" / "example-plan.toml")
-    assert plan.warnings == ()
-    assert plan.channels[0].name == "2 m calling"
-
-
 def test_five_mistakes_are_five_sentences(write: Write) -> None:
     path = write(
         """
