@@ -128,16 +128,14 @@ def _lifted(
     longer = length * PROGRAMME_RATE_HZ // audio_rate_hz
     spectrum = fft.rfft(turned, length)
     kept = min(spectrum.size, longer // 2 + 1)
-    bins_hz = _bins_hz(longer)
-    response = _low_pass(bins_hz).astype(np.complex64)
+    bins_hz = _passed_bins_hz(longer)[:kept]
+    response = _low_pass(bins_hz) * np.float32(longer / length)
     if emphasised:
-        response *= pre_emphasis(bins_hz).astype(np.complex64)
+        response = response * pre_emphasis(bins_hz).astype(np.complex64)
     if low_cut_hz is not None:
         ratio = low_cut_hz / np.maximum(bins_hz, 1e-3 * low_cut_hz + 1e-9)
-        response *= (1.0 / np.sqrt(1.0 + ratio**8)).astype(np.complex64)
-    response[:kept] *= spectrum[:kept] * np.float32(longer / length)
-    response[kept:] = 0.0
-    lifted = fft.irfft(response, longer)
+        response = response * (1.0 / np.sqrt(1.0 + ratio**8)).astype(np.float32)
+    lifted = fft.irfft(_padded(spectrum[: len(bins_hz)] * response, longer), longer)
     start = margin * PROGRAMME_RATE_HZ // audio_rate_hz
     return np.asarray(
         lifted[start : start + audio.size * PROGRAMME_RATE_HZ // audio_rate_hz], dtype=np.float32
@@ -149,13 +147,22 @@ def _smoothed(programme: NDArray[np.float32]) -> NDArray[np.float32]:
     margin = round(_MARGIN_S * PROGRAMME_RATE_HZ)
     turned = np.pad(programme, margin, mode="wrap")
     length = fft.next_fast_len(turned.size, real=True)
-    smooth = fft.irfft(fft.rfft(turned, length) * _low_pass(_bins_hz(length)), length)
+    bins_hz = _passed_bins_hz(length)
+    smooth = fft.irfft(_padded(fft.rfft(turned, length)[: len(bins_hz)] * _low_pass(bins_hz), length), length)
     return np.asarray(smooth[margin : margin + programme.size], dtype=np.float32)
 
 
-def _bins_hz(length: int) -> NDArray[np.float64]:
-    """Frequencies of a real transform at 48 kHz, Hz."""
-    return np.asarray(fft.rfftfreq(length, 1.0 / PROGRAMME_RATE_HZ), dtype=np.float64)
+def _passed_bins_hz(length: int) -> NDArray[np.float64]:
+    """Frequencies of a real transform at 48 kHz as far as the low-pass lets anything through, Hz."""
+    count = min(int(LIMITER_STOP_HZ * length / PROGRAMME_RATE_HZ) + 1, length // 2 + 1)
+    return np.arange(count) * (PROGRAMME_RATE_HZ / length)
+
+
+def _padded(bins: NDArray[np.complex64], length: int) -> NDArray[np.complex64]:
+    """Bins of a real transform with zeros for all that the low-pass stops."""
+    whole = np.zeros(length // 2 + 1, dtype=np.complex64)
+    whole[: len(bins)] = bins
+    return whole
 
 
 def _low_pass(bins_hz: NDArray[np.float64]) -> NDArray[np.float32]:

@@ -122,7 +122,9 @@ class FrontEndFaults:
             direct, mirrored = image_coefficients(
                 gain_db=front_end.gain_imbalance_db, phase_deg=front_end.phase_imbalance_deg
             )
-            out = np.complex64(direct) * out + np.complex64(mirrored) * np.conj(out)
+            mirror = np.complex64(mirrored) * np.conj(out)
+            out *= np.complex64(direct)
+            out += mirror
         if self._spike:
             out += self._spike
         if self._skirt is not None:
