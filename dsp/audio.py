@@ -33,6 +33,20 @@ _STOP_ABOVE_HZ = 3120.0  # close to the voice: de-emphasized FM noise is flat, s
 _GUARD_SAMPLES = 8  # beyond the taps, where a tap between samples rings on (under 1e-5)
 _ROWS_TOGETHER = 32  # FFTs done at once: enough for SIMD, few enough for the cache
 _LONGEST_PIECE = 4096
+_LARGEST_EXACT = 512  # ratios of the rates up to this denominator are met exactly
+
+
+#: What full scale stands for in 16-bit audio before levelling: Hz for FM, depth for AM. Open-squelch noise
+#: (2.6 kHz rms at 11 kHz of width, 3 kHz at 16) and the clicks of a weak carrier find room for their peaks.
+FULL_SCALE = {"nfm": 16_000.0, "fm": 16_000.0, "am": 2.0}
+
+
+def to_int16(audio: RealSamples, mode: str) -> NDArray[np.int16]:
+    """Audio of the voice filter as 16-bit samples, `FULL_SCALE[mode]` at 32768, held there if beyond."""
+    scaled = audio * np.float32(32768.0 / FULL_SCALE[mode])
+    np.rint(scaled, out=scaled)
+    np.clip(scaled, -32768.0, 32767.0, out=scaled)
+    return scaled.astype(np.int16)
 
 
 def de_emphasis_gain(audio_hz: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -133,9 +147,9 @@ class VoiceFilter:
     -----
     `delay_samples` (channel rate) is the filter's group delay, with the half sample of the discriminator for
     FM. Each push is one batched forward FFT of history and block, the weights, and one inverse FFT whose
-    length sets the audio rate. Where no pair of lengths meets the ratio of the rates exactly (it does for
-    ratios of integers up to a few hundred), a near one is taken: frames of one push are then off their
-    instant by at most 1e-5 of half the push's length, and this does not add up. `reset()` forgets a row.
+    length sets the audio rate. A ratio of the rates whose denominator passes 512 is met only nearly: frames
+    of one push are then off their instant by at most 1e-5 of half the push's length (55 dB under the audio),
+    and this does not add up. `reset()` forgets a row.
 
     Examples
     --------
@@ -168,7 +182,7 @@ class VoiceFilter:
         self._fresh = np.ones(rows, np.bool_)
         self._expected = np.zeros(rows, np.int64)
         self._lengths = lru_cache(maxsize=64)(self._choose_lengths)
-        self._response = lru_cache(maxsize=8)(self._response_on_grid)
+        self._weights = lru_cache(maxsize=64)(self._weights_on_grid)  # shifts recur; each takes 10 kB
 
     def reset(self, rows: Rows | None = None) -> None:
         """Forget the history of the given rows, or of all."""
@@ -178,7 +192,7 @@ class VoiceFilter:
 
     def frames_before(self, channel_sample: int) -> int:
         """First frame not yet given when everything before `channel_sample` has been pushed."""
-        return floor((channel_sample - 1 - self._guard) * self._ratio) + 1
+        return (channel_sample - 1 - self._guard) * self._ratio.numerator // self._ratio.denominator + 1
 
     def frame_at(self, channel_sample: Fraction | int) -> int:
         """First frame whose instant is not before that of `channel_sample`."""
@@ -260,41 +274,52 @@ class VoiceFilter:
         self._history[rows] = joined[:, m : m + self._kept]
         if frames == 0:
             return
-        # Where the first frame stands in `joined`, as a whole step of the audio grid and a shift; the middle
-        # frame's shift is taken, so that an inexact ratio errs both ways.
-        step = Fraction(length, audio_length)
-        origin = first - self._kept
-        begin = floor((self.frames_before(first) / self._ratio - origin) / step)
-        middle = frames // 2
-        shift = (self.frames_before(first) + middle) / self._ratio - origin - (begin + middle) * step
-        weights = self._response(length, audio_length)
-        if shift:
-            turn = 2j * np.pi * float(shift) / length
-            weights = weights * np.exp(turn * np.arange(len(weights))).astype(np.complex64)
+        begin, shift = self._kept, Fraction(0)
+        if self._ratio != 1:
+            # Where the first frame stands in `joined`, as a whole step of the audio grid and a shift; the
+            # middle frame's shift is taken, so that an inexact ratio errs both ways.
+            step = Fraction(length, audio_length)
+            frame, origin, middle = self.frames_before(first), first - self._kept, frames // 2
+            begin = floor((frame / self._ratio - origin) / step)
+            shift = (frame + middle) / self._ratio - origin - (begin + middle) * step
+        weights = self._weights(length, audio_length, shift)
         spectrum = scipy.fft.rfft(joined, axis=-1)[:, : len(weights)]
         np.multiply(spectrum, weights, out=spectrum)
         out[...] = scipy.fft.irfft(spectrum, audio_length, axis=-1)[:, begin : begin + frames]
 
-    def _response_on_grid(self, length: int, audio_length: int) -> NDArray[np.complex64]:
-        """The filter on the bins that both FFT lengths have, scaled for the change of length."""
+    def _weights_on_grid(self, length: int, audio_length: int, shift: Fraction) -> NDArray[np.complex64]:
+        """The filter, `shift` samples early, on the bins both FFT lengths have, scaled for their ratio."""
         response = scipy.fft.rfft(self._taps, length)[: min(length, audio_length) // 2 + 1]
-        scaled: NDArray[np.complex64] = (response * (audio_length / length)).astype(np.complex64)
-        return scaled
+        turn = np.exp(2j * np.pi * float(shift) / length * np.arange(len(response)))
+        weights: NDArray[np.complex64] = (response * turn * (audio_length / length)).astype(np.complex64)
+        return weights
 
     def _choose_lengths(self, m: int) -> tuple[int, int]:
         """Forward and inverse FFT length for `m` samples: quick ones whose ratio is that of the rates."""
         least = self._kept + m
-        pairs = [(length, round(length * self._ratio)) for length in range(least, least + least // 3 + 225)]
+        p, q = self._ratio.numerator, self._ratio.denominator
+        if q <= _LARGEST_EXACT:
+            # multiples by quick factors, from the first that holds the piece to a quarter more
+            factors = [scipy.fft.next_fast_len(-(-least // q), real=True)]
+            while (factor := scipy.fft.next_fast_len(factors[-1] + 1, real=True)) * q <= least * 5 // 4:
+                factors.append(factor)
+            return min(((q * n, p * n) for n in factors), key=lambda pair: _fft_cost(*pair))
+        ratio = p / q
+        pairs = [(length, round(length * ratio)) for length in range(least, least * 4 // 3 + _LARGEST_EXACT)]
 
         def cost(pair: tuple[int, int]) -> float:
-            off = abs(pair[1] / (pair[0] * float(self._ratio)) - 1)
-            return (_fft_cost(pair[0]) + _fft_cost(pair[1])) * (1 + off / 1e-5 if off <= 1e-5 else 1e9 * off)
+            off = abs(pair[1] / (pair[0] * ratio) - 1)
+            return _fft_cost(*pair) * (1 + off / 1e-5 if off <= 1e-5 else 1e9 * off)
 
         return min(pairs, key=cost)
 
 
-def _fft_cost(length: int) -> float:
-    """Relative time of a real FFT: small factors are quick, large primes are not."""
-    if scipy.fft.next_fast_len(length, real=True) == length:
-        return length
-    return length * (1.5 if scipy.fft.next_fast_len(length) == length else 4.0)
+def _fft_cost(*lengths: int) -> float:
+    """Relative time of real FFTs: small factors are quick, large primes are not."""
+    cost = 0.0
+    for length in lengths:
+        if scipy.fft.next_fast_len(length, real=True) == length:
+            cost += length
+        else:
+            cost += length * (1.5 if scipy.fft.next_fast_len(length) == length else 4.0)
+    return cost
