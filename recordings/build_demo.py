@@ -124,7 +124,7 @@ def scene(dwell: Dwell) -> Scene:
     )
 
 
-def annotations(stretch: int, dwell: Dwell, truths: tuple[Truth, ...]) -> Iterator[Annotation]:
+def annotated(stretch: int, dwell: Dwell, truths: tuple[Truth, ...]) -> Iterator[Annotation]:
     """What is true of one capture."""
     for truth in truths:
         sending = dwell.sendings[int(truth.label)]
@@ -165,7 +165,7 @@ def build(meta_path: Path, truth_path: Path) -> None:
             writer.start_capture(dwell.centre_hz, start_utc)
             for block in here.blocks(rng):
                 writer.write(block.samples)
-            for annotation in annotations(stretch, dwell, here.truth()):
+            for annotation in annotated(stretch, dwell, here.truth()):
                 writer.annotate(annotation)
             start_utc += timedelta(seconds=dwell.seconds + RETUNE_S)
     _part_truth_from_recording(meta_path, truth_path)

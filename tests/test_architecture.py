@@ -7,7 +7,10 @@ import re
 import shutil
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
+from functools import cache
+from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import pytest
@@ -106,6 +109,36 @@ def test_dsp_import_check_notices(line: str) -> None:
     assert dsp_import_faults(line)
 
 
+distributions_of_packages = cache(packages_distributions)  # asks every installed library: once is enough
+
+
+def undeclared_imports(source: str, pyproject: str) -> set[str]:
+    """Third-party packages that a module imports and that no dependency of ours brings by its own name."""
+    project = tomllib.loads(pyproject)["project"]
+    extras = project["optional-dependencies"]
+    wanted = [*project["dependencies"], *(line for name in extras if name != "test" for line in extras[name])]
+    declared = {_plain(re.split(r"[^\w.-]", line)[0]) for line in wanted}
+    foreign = set(imported_packages(ast.parse(source))) - set(sys.stdlib_module_names) - {"dsp", "watcher"}
+    brought_by = distributions_of_packages()
+    return {name for name in foreign if not declared & {_plain(who) for who in brought_by.get(name, [name])}}
+
+
+def test_every_imported_library_is_a_declared_dependency(checkout: Path) -> None:
+    """What only the test tools happen to bring is missing on the user's machine."""
+    pyproject = (checkout / "pyproject.toml").read_text()
+    undeclared = {
+        str(path.relative_to(checkout)): undeclared_imports(path.read_text(), pyproject)
+        for path in sources(checkout, "dsp", "watcher")
+    }
+    assert not {name: libraries for name, libraries in undeclared.items() if libraries}
+
+
+def test_declared_dependency_check_notices(checkout: Path) -> None:
+    pyproject = (checkout / "pyproject.toml").read_text()
+    assert undeclared_imports("import grimp, numpy", pyproject) == {"grimp"}  # the test tools bring it
+    assert undeclared_imports("import contourpy", pyproject) == {"contourpy"}  # another dependency brings it
+
+
 def test_files_stay_short(checkout: Path) -> None:
     lengths = {
         str(path.relative_to(checkout)): len(path.read_text().splitlines())
@@ -147,6 +180,11 @@ def test_nothing_points_outside_the_project(checkout: Path) -> None:
             if outside.search(line):
                 found.append(f"{path.relative_to(checkout)}:{number}: {line.strip()}")
     assert not found, "\n".join(found)
+
+
+def _plain(name: str) -> str:
+    """A package's name as the index compares it."""
+    return re.sub(r"[-_.]+", "-", name).lower()
 
 
 def _texts(checkout: Path) -> list[Path]:
