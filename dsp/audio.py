@@ -36,19 +36,6 @@ _LONGEST_PIECE = 4096
 _LARGEST_EXACT = 512  # ratios of the rates up to this denominator are met exactly
 
 
-#: What full scale stands for in 16-bit audio before levelling: Hz for FM, depth for AM. Open-squelch noise
-#: (2.6 kHz rms at 11 kHz of width, 3 kHz at 16) and the clicks of a weak carrier find room for their peaks.
-FULL_SCALE = {"nfm": 16_000.0, "fm": 16_000.0, "am": 2.0}
-
-
-def to_int16(audio: RealSamples, mode: str) -> NDArray[np.int16]:
-    """Audio of the voice filter as 16-bit samples, `FULL_SCALE[mode]` at 32768, held there if beyond."""
-    scaled = audio * np.float32(32768.0 / FULL_SCALE[mode])
-    np.rint(scaled, out=scaled)
-    np.clip(scaled, -32768.0, 32767.0, out=scaled)
-    return scaled.astype(np.int16)
-
-
 def de_emphasis_gain(audio_hz: NDArray[np.float64]) -> NDArray[np.float64]:
     """Gain of the 750 us de-emphasis, 1 at 1 kHz; falls by 6 dB an octave far above 212 Hz."""
     turn = 2 * np.pi * DE_EMPHASIS_S

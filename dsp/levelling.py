@@ -22,7 +22,7 @@ CEILING_DBFS = -1.0
 #: Below the speech target lies the open-squelch noise before and after the carrier ...
 NOISE_BELOW_TARGET_DB = 12.0
 #: ... turned down by no less and no more than this against the gain of the speech: never muted.
-NOISE_REDUCTION_DB = (12.0, 24.0)
+NOISE_REDUCTION_DB = (12.0, 36.0)
 
 _STEP_S = 0.005  # the gain is a line from step to step; peaks are looked up by step
 _STEPS_PER_BLOCK = 4  # 20 ms: the length over which speech is taken as steady

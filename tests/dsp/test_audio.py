@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import fftconvolve
 
-from dsp.audio import VoiceFilter, de_emphasis_gain, to_int16, voice_taps
+from dsp.audio import VoiceFilter, de_emphasis_gain, voice_taps
 from dsp.demodulate import instantaneous_frequency
 
 RATES_HZ = [Fraction(16_000), Fraction(20_000), Fraction(50_000, 3), Fraction(112_500, 7), Fraction(32_000)]
@@ -174,13 +174,6 @@ def test_frames_and_instants_agree() -> None:
         isinstance(at_once.delay_samples, int)
         and at_once.delay_samples == len(voice_taps(Fraction(16_000), "fm")) / 2
     )
-
-
-def test_int16_is_scaled_rounded_and_held_at_full_scale() -> None:
-    audio = np.array([[0.0, 8000.0, -16000.0, 17000.0, -17000.0, 0.2, 0.3]], np.float32)
-    for mode in ("nfm", "fm"):
-        assert to_int16(audio, mode).tolist() == [[0, 16384, -32768, 32767, -32768, 0, 1]]
-    assert to_int16(np.array([1.0, -2.5], np.float32), "am").tolist() == [16384, -32768]
 
 
 def test_zeros_and_nothing_give_zeros_and_nothing() -> None:
