@@ -154,11 +154,23 @@ class Fading:
         Standard deviation of the shadowing, dB; 0 for none.
     shadow_s : float
         Correlation time of the shadowing, s: autocorrelation exp(-t^2 / (2 shadow_s^2)).
+
+    Raises
+    ------
+    ValueError
+        A value is negative, or `shadow_s` is zero.
     """
 
     doppler_hz: float = 0.0
     shadow_db: float = 0.0
     shadow_s: float = 2.0
+
+    def __post_init__(self) -> None:
+        if self.doppler_hz < 0 or self.shadow_db < 0 or self.shadow_s <= 0:
+            raise ValueError(
+                f"doppler_hz is {self.doppler_hz}, shadow_db {self.shadow_db}, shadow_s {self.shadow_s}; "
+                "none may be negative and shadow_s must be positive"
+            )
 
 
 class FadingPath:

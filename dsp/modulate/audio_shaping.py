@@ -155,7 +155,7 @@ def _smoothed(programme: NDArray[np.float32]) -> NDArray[np.float32]:
 def _passed_bins_hz(length: int) -> NDArray[np.float64]:
     """Frequencies of a real transform at 48 kHz as far as the low-pass lets anything through, Hz."""
     count = min(int(LIMITER_STOP_HZ * length / PROGRAMME_RATE_HZ) + 1, length // 2 + 1)
-    return np.arange(count) * (PROGRAMME_RATE_HZ / length)
+    return np.arange(count, dtype=np.float64) * np.float64(PROGRAMME_RATE_HZ / length)
 
 
 def _padded(bins: NDArray[np.complex64], length: int) -> NDArray[np.complex64]:
@@ -172,12 +172,22 @@ def _low_pass(bins_hz: NDArray[np.float64]) -> NDArray[np.float32]:
 
 
 def _held_to(programme: NDArray[np.float32], limit: float) -> NDArray[np.float32]:
-    """The programme with a slow gain on its peaks, so that none passes the limit.
+    """The programme with a slow gain on its peaks, so that none passes the limit, between samples either.
 
     The gain is the smallest needed anywhere within 1 ms, averaged over 2 ms: every value in the
     average is small enough for the peak in the middle, so the average is as well.
     """
-    needed = np.minimum(1.0, limit / np.maximum(np.abs(programme), np.float32(1e-12)))
+    peak = np.maximum(np.abs(programme), np.float32(1e-12))
+    before, after, beyond = (np.roll(programme, shift) for shift in (1, -1, -2))
+    for x in (0.25, 0.5, 0.75):  # third-order Lagrange; what hides between quarters is under 0.3 % at 4.2 kHz
+        between = (
+            np.float32(-x * (x - 1.0) * (x - 2.0) / 6.0) * before
+            + np.float32((x + 1.0) * (x - 1.0) * (x - 2.0) / 2.0) * programme
+            + np.float32(-(x + 1.0) * x * (x - 2.0) / 2.0) * after
+            + np.float32((x + 1.0) * x * (x - 1.0) / 6.0) * beyond
+        )
+        np.maximum(peak, np.abs(between), out=peak)
+    needed = np.minimum(np.float32(1.0), np.float32(limit) / peak)
     size = min(_GUARD_SAMPLES, len(programme))
     size -= 1 - size % 2  # odd, so that both filters are centred
     least = ndimage.minimum_filter1d(needed, size, mode="wrap")

@@ -37,6 +37,11 @@ class Emission:
     rise_s, fall_s : float
     label : str
         Any name, for the truth.
+
+    Raises
+    ------
+    ValueError
+        The stop is not later than the start.
     """
 
     start_s: float
@@ -49,6 +54,10 @@ class Emission:
     rise_s: float = 0.003
     fall_s: float = 0.003
     label: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.stop_s > self.start_s:
+            raise ValueError(f"stop_s is {self.stop_s}; it must be later than start_s, {self.start_s}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,6 +117,11 @@ class Scene:
     -----
     Only what lies inside the span appears: a transmission across its edge is cut there, as by an
     anti-alias filter.
+
+    Raises
+    ------
+    ValueError
+        The rate is under 8000 Hz or the duration is negative.
     """
 
     sample_rate_hz: int
@@ -120,6 +134,13 @@ class Scene:
     impulses: tuple[Impulses, ...] = ()
     front_end: FrontEnd | None = None
     eight_bit: bool = False
+
+    def __post_init__(self) -> None:
+        if self.sample_rate_hz < 8000 or self.seconds < 0:
+            raise ValueError(
+                f"sample_rate_hz is {self.sample_rate_hz} and seconds is {self.seconds}; "
+                "they must be at least 8000 and 0"
+            )
 
     @property
     def samples(self) -> int:
