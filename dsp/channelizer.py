@@ -143,9 +143,13 @@ class Channelizer:
             taken += room
             if self._filled == len(self._buffer):
                 yield self._slice(FRAMES_PER_SLICE)
-                kept = len(self._buffer) - FRAMES_PER_SLICE * self.shape.hop_samples
-                self._buffer[:kept] = self._buffer[-kept:]
-                self._filled = kept
+                self._keep_overlap()
+
+    def _keep_overlap(self) -> None:
+        """What the next slice needs again moves to the front of the buffer."""
+        kept = len(self._buffer) - FRAMES_PER_SLICE * self.shape.hop_samples
+        self._buffer[:kept] = self._buffer[-kept:]
+        self._filled = kept
 
     def finish(self) -> Iterator[Slice]:
         """Yield what is left, as if silence followed, cut to the instants that had input.
@@ -153,11 +157,10 @@ class Channelizer:
         The channelizer must be reset before it is used again.
         """
         hop = self.shape.hop_samples
-        frames = -(-(self._received - self._next_frame * hop) // hop)
-        if frames > 0:
+        while (frames := -(-(self._received - self._next_frame * hop) // hop)) > 0:
             self._buffer[self._filled :] = 0
-            yield self._slice(frames)
-            self._filled = 0
+            yield self._slice(min(frames, FRAMES_PER_SLICE))
+            self._keep_overlap()
 
     def _plan_channels(self) -> None:
         shape = self.shape

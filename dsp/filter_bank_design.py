@@ -103,7 +103,7 @@ def shape_for_rate(sample_rate_hz: int) -> BankShape:
         sample_rate_hz=sample_rate_hz,
         decimation=decimation,
         fft_length=fft_length,
-        filter_length=overlap - 1 if overlap % 2 == 0 else overlap,
+        filter_length=overlap + 1 - overlap % 2,
         hop_samples=fft_length - overlap,
     )
 

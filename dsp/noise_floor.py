@@ -68,14 +68,6 @@ class NoiseFloor:
         self._frames_seen = 0
         self._choose_references(np.ones(self._cells, dtype=bool))
 
-    @property
-    def relative_variance(self) -> float:
-        """Variance of one frame's estimate over its squared mean, on white noise (asymptotic law)."""
-        law = scipy.stats.gamma(CELL_SHAPE)
-        at = float(law.ppf(QUANTILE))
-        count = self._references.shape[1]
-        return QUANTILE * (1 - QUANTILE) / (count * float(law.pdf(at)) ** 2 * at**2)
-
     def push(self, cells: NDArray[np.float32]) -> NDArray[np.float32]:
         """Noise power per channel and frame.
 
@@ -137,4 +129,8 @@ class NoiseFloor:
         rank = int(QUANTILE * (count - 1))
         # Median place of the order statistic (rank i of n stands near (i - 0.3) / (n + 0.4), Benard).
         place = (rank + 0.7) / (count + 0.4)
-        self._unbias = CELL_SHAPE / float(law.ppf(place))
+        at = float(law.ppf(place))
+        self._unbias = CELL_SHAPE / at
+        # Variance of one frame's estimate over its squared mean, on white noise: the asymptotic law of a
+        # sample quantile (H. Cramer, Mathematical Methods of Statistics, 28.5; from memory).
+        self.relative_variance = QUANTILE * (1 - QUANTILE) / (count * float(law.pdf(at)) ** 2 * at**2)

@@ -26,7 +26,7 @@ from watcher.plan.reading import read_plan
 from watcher.radio.facts import RawFacts
 from watcher.radio.recording import open_recording
 from watcher.radio.source import SampleSource
-from watcher.report import render_text, summarize_folder, write_report
+from watcher.report import read_summary, render_text, save_report
 from watcher.shipped import demo_plan, demo_recording
 from watcher.utc import read_utc
 from watcher.watch.progress import shown_progress
@@ -113,8 +113,8 @@ def replay_command(  # noqa: PLR0917 - the options are named ones to the user
 def report(folder: LogFolder, since: Since = None, until: Until = None, quiet: Quiet = False) -> None:
     """Write the activity report of a log and print it."""
     span = _span(since, until)
-    summary = summarize_folder(folder, span)
-    page = write_report(folder, span)
+    summary = read_summary(folder, span)
+    page = save_report(summary, folder)
     if not quiet:
         out.print(render_text(summary), markup=False)
         out.print(f"\nreport {page}", markup=False)
@@ -186,7 +186,8 @@ def demo(
 
 def _tell(outcome: Outcome, quiet: bool) -> None:
     """What was heard, and where everything lies."""
-    page = write_report(outcome.folder)
+    summary = read_summary(outcome.folder)
+    page = save_report(summary, outcome.folder)
     if quiet:
         return
     for note in outcome.notes:
@@ -195,7 +196,7 @@ def _tell(outcome: Outcome, quiet: bool) -> None:
         err.print(
             f"note: {outcome.recovered} clips of an interrupted watch were finished first", markup=False
         )
-    out.print(render_text(summarize_folder(outcome.folder)), markup=False)
+    out.print(render_text(summary), markup=False)
     if outcome.stopped:
         out.print(
             "\nStopped before the end of the recordings; what was received is in the log.", markup=False

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Self
 
@@ -97,7 +97,7 @@ class OnAir:
             path.low_band_rate_hz,
             low_band_from_s,
         )
-        facts = self._facts(clip_start + 1, clip_start + 1, EndedBy.STOPPED, clock)
+        facts = self._known(clip_start + 1, clip_start + 1, EndedBy.STOPPED, clock)
         self._clip = clips.open_clip(facts) if clips is not None else None
 
     def take_audio(self, audio: NDArray[np.int16]) -> None:
@@ -131,7 +131,7 @@ class OnAir:
         last_frame: int | None = None,
     ) -> Clip | Transmission:
         """Draw up the transmission whose carrier fell at `stop`, and its clip up to `clip_stop`."""
-        facts = self._facts(stop, clip_stop, ended_by, clock)
+        facts = self._measured(stop, self._known(stop, clip_stop, ended_by, clock))
         self._write()
         if self._clip is None:
             return facts
@@ -164,24 +164,11 @@ class OnAir:
         )
         return self.finish(boundary, boundary, EndedBy.SPLIT, clock, last_frame=seam), following
 
-    def _facts(self, stop: int, clip_stop: int, ended_by: EndedBy, clock: StreamClock) -> Transmission:
+    def _known(self, stop: int, clip_stop: int, ended_by: EndedBy, clock: StreamClock) -> Transmission:
+        """Channel and times, no measures: what is known while it is on the air."""
         ratio = self.place.rate_ratio
         samples = [clock.input_sample(s, ratio) for s in (self.start, stop, self.clip_start, clip_stop)]
         start_utc, end_utc, clip_start_utc, clip_end_utc = map(clock.utc, samples)
-        n = self.place.frame_samples
-        run = self.gathering.frames(-(-self.start // n), max(stop // n, -(-self.start // n) + 1))
-        pass_band_hz = self.channel.pass_band_hz
-        ratio_db = carrier_to_noise_of_frames(
-            run.power,
-            run.floor,
-            pass_band_hz * n / self.place.rate_hz,
-            self.place.floor_variance,
-            width_share=pass_band_hz / self.place.noise_width_hz,
-        )
-        error_hz = frequency_error_of_frames(
-            run.lag_one, run.floor, self.place.noise_lag_one, self.place.rate_hz
-        )
-        rms_hz, peak_hz = self._deviations(run, stop, error_hz)
         return Transmission(
             channel=self.channel.name,
             frequency_hz=self.channel.frequency_hz,
@@ -195,12 +182,31 @@ class OnAir:
             ended_by=ended_by,
             on_at_start=self._on_at_start,
             piece=self.piece,
+        )
+
+    def _measured(self, stop: int, known: Transmission) -> Transmission:
+        """The same with everything that was measured on it."""
+        place = self.place
+        n = place.frame_samples
+        run = self.gathering.frames(-(-self.start // n), max(stop // n, -(-self.start // n) + 1))
+        pass_band_hz = self.channel.pass_band_hz
+        ratio_db = carrier_to_noise_of_frames(
+            run.power,
+            run.floor,
+            pass_band_hz * n / place.rate_hz,
+            place.floor_variance,
+            width_share=pass_band_hz / place.noise_width_hz,
+        )
+        error_hz = frequency_error_of_frames(run.lag_one, run.floor, place.noise_lag_one, place.rate_hz)
+        rms_hz, peak_hz = self._deviations(run, stop, error_hz)
+        return replace(
+            known,
             snr_db=_measured(ratio_db),
             power_dbfs=float(10 * np.log10(run.power.mean())) if run.power.any() else None,
             frequency_error_hz=_measured(error_hz),
             peak_deviation_hz=_measured(peak_hz),
             rms_deviation_hz=_measured(rms_hz),
-            tone=self.gathering.tone((stop - self.clip_start) / self.place.rate_hz),
+            tone=self.gathering.tone((stop - self.clip_start) / place.rate_hz),
         )
 
     def _deviations(

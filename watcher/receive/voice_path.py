@@ -105,7 +105,9 @@ class VoicePath:
 
     def flush(self, row: int, stop: int) -> NDArray[np.int16]:
         """The audio still inside the filter of one row, as if silence followed sample `stop`; shape (k,)."""
-        return self._as_int16(self._voice.finish(np.array([row], dtype=np.intp), stop))[0]
+        flushed = self._as_int16(self._voice.finish(np.array([row], dtype=np.intp), stop))
+        only: NDArray[np.int16] = flushed[0]
+        return only
 
     def _audio(self, demodulated: RealSamples, rows: NDArray[np.intp], first: int) -> NDArray[np.int16]:
         return self._as_int16(self._voice.push(demodulated, rows, first))
