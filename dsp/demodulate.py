@@ -37,6 +37,7 @@ def instantaneous_frequency(
     previous: ComplexSamples,
     sample_rate_hz: Fraction | float,
     out: RealSamples | None = None,
+    pair_power: RealSamples | None = None,
 ) -> RealSamples:
     """Frequency of each sample against the one before it, for many channels at once.
 
@@ -52,6 +53,8 @@ def instantaneous_frequency(
         Of `samples`.
     out : ndarray of float32, shape (rows, m), optional
         Where the frequencies go.
+    pair_power : ndarray of float32, shape (rows, m), optional
+        Where |z(n) z(n-1)|² goes, which the work yields anyway: the weight that each frequency deserves.
 
     Returns
     -------
@@ -91,8 +94,9 @@ def instantaneous_frequency(
         raise ValueError(f"sample_rate_hz is {sample_rate_hz}; it must be positive")
     if out is None:
         out = np.empty(samples.shape, np.float32)
-    elif out.shape != samples.shape or out.dtype != np.float32:
-        raise ValueError(f"out is {out.dtype} {out.shape}; it must be float32 {samples.shape}")
+    for name, given in (("out", out), ("pair_power", pair_power)):
+        if given is not None and (given.shape != samples.shape or given.dtype != np.float32):
+            raise ValueError(f"{name} is {given.dtype} {given.shape}; it must be float32 {samples.shape}")
 
     rows, m = samples.shape
     if rows == 0 or m == 0:
@@ -106,8 +110,10 @@ def instantaneous_frequency(
             span = slice(row, min(row + group, rows))
             before = previous[span]
             for column in range(0, m, columns):
-                piece = samples[span, column : column + columns]
-                _phase_steps(piece, before, hz_per_radian, planes, out[span, column : column + columns])
+                part = (span, slice(column, column + columns))
+                piece = samples[part]
+                power = None if pair_power is None else pair_power[part]
+                _phase_steps(piece, before, hz_per_radian, planes, out[part], power)
                 before = piece[:, -1]
     return out
 
@@ -118,8 +124,9 @@ def _phase_steps(
     unit: float,
     planes: NDArray[np.float32],
     out: RealSamples,
+    pair_power: RealSamples | None,
 ) -> None:
-    """Write arg(z(n) conj z(n-1)) times `unit` to `out`.
+    """Write arg(z(n) conj z(n-1)) times `unit` to `out`, and the square of its magnitude to `pair_power`.
 
     `planes` is work space of shape (5, at least rows * (m + 1)). The angle of x + iy is counted from the
     imaginary axis, psi = atan2(x, |y|), because it then needs no look at the sign of x: the wanted angle is
@@ -147,6 +154,8 @@ def _phase_steps(
     np.multiply(x, x, out=r)
     np.multiply(y, y, out=p)
     np.add(r, p, out=r)
+    if pair_power is not None:
+        pair_power[...] = planes[4, :used].reshape(rows, m + 1)[:, 1:]
     np.sqrt(r, out=r)
     faint = r < _LEAST_PRODUCT if not r.min() >= _LEAST_PRODUCT else None
 

@@ -103,6 +103,16 @@ def test_rates_scale_and_out_is_used() -> None:
     )
 
 
+@pytest.mark.parametrize(("rows", "m"), [(5, 1600), (1, 40_000), (40, 1)])
+def test_pair_power_is_the_squared_product_of_magnitudes(rows: int, m: int) -> None:
+    samples, previous = noise(rows, m), noise(rows, 1, seed=2)[:, 0]
+    power = np.empty((rows, m), np.float32)
+    got = instantaneous_frequency(samples, previous, RATE_HZ, pair_power=power)
+    assert np.array_equal(got, instantaneous_frequency(samples, previous, RATE_HZ))
+    magnitude = np.abs(np.concatenate([previous[:, None], samples], axis=1).astype(np.complex128))
+    assert power == pytest.approx((magnitude[:, 1:] * magnitude[:, :-1]) ** 2, rel=1e-5)
+
+
 def test_every_second_row_and_column_of_a_larger_array_will_do() -> None:
     samples = noise(8, 60)
     view = samples[::2, ::3]
