@@ -113,7 +113,7 @@ def instantaneous_frequency(
                 part = (span, slice(column, column + columns))
                 piece = samples[part]
                 power = None if pair_power is None else pair_power[part]
-                _phase_steps(piece, before, hz_per_radian, planes, out[part], power)
+                _phase_steps(piece, before, hz_per_radian, planes, out[part], pair_power=power)
                 before = piece[:, -1]
     return out
 
@@ -124,6 +124,7 @@ def _phase_steps(
     unit: float,
     planes: NDArray[np.float32],
     out: RealSamples,
+    *,
     pair_power: RealSamples | None,
 ) -> None:
     """Write arg(z(n) conj z(n-1)) times `unit` to `out`, and the square of its magnitude to `pair_power`.
