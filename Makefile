@@ -61,7 +61,7 @@ $(PY):
 		else \
 			echo "$(PYTHON) cannot make isolated environments: install the system package python3-venv, then run make again." >&2; exit 1; \
 		fi; fi
-	@$(PYTHON) -m venv $(VENV)
+	@$(PYTHON) -m venv $(VENV) || { rm -rf $(VENV); exit 1; }
 
 # $(call install,EXTRA): the project as it lies here, with the fast FFT library where there is one.
 define install
