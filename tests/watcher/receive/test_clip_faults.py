@@ -358,6 +358,22 @@ def test_a_foreign_file_of_the_same_name_is_not_taken_for_the_clip(
     assert len(soundfile.read(foreign)[0]) == 5
 
 
+def test_a_name_that_another_clip_took_meanwhile_is_left_to_it(
+    store: ClipStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first, second = store.open_clip(OPENING), store.open_clip(OPENING)
+    first.write(AUDIO)
+    second.write(AUDIO[:10])
+    with monkeypatch.context() as patch:
+        Disk(patch, "mkdir", 1, errno.EIO)
+        with pytest.raises(StorageError):
+            finish(first)
+    quick, late = finish(second), finish(first)
+    assert quick.path != late.path
+    np.testing.assert_array_equal(heard(store, quick), AUDIO[:10])
+    np.testing.assert_array_equal(heard(store, late), AUDIO)
+
+
 @pytest.mark.parametrize("error", [ValueError("too quiet"), ZeroDivisionError("nothing there")])
 def test_a_levelling_that_fails_cannot_stop_a_start(tmp_path: Path, error: Exception) -> None:
     _left_open(tmp_path)
