@@ -9,6 +9,7 @@ from urllib.parse import quote
 
 from watcher.errors import StorageError
 from watcher.log.reading import LoggedTransmission
+from watcher.plan.figures import write_mhz
 from watcher.receive.records import EndedBy
 from watcher.report.exchanges import WholeTransmission
 from watcher.report.local_time import LocalClock
@@ -21,6 +22,7 @@ class ClipView:
     """One clip; `source` is its address beside the page, and where it is None `problem` says why."""
 
     source: str | None
+    name: str
     problem: str
     picture: str | None
     picture_words: str
@@ -31,7 +33,9 @@ class TransmissionView:
     """One transmission with its figures and clips."""
 
     channel: str
+    frequency: str
     when: str
+    clock: str
     length: str
     snr: str
     tone: str
@@ -50,18 +54,20 @@ class ClipShelf:
         self._made: dict[PurePosixPath, str | None] = {}
         self._left_out: set[PurePosixPath] = set()
 
-    def view(self, heard: WholeTransmission) -> TransmissionView:
-        """One transmission, ready for the page."""
+    def view(self, heard: WholeTransmission, most_clips: int) -> TransmissionView:
+        """One transmission with its first `most_clips` clips, ready for the page."""
         first = heard.pieces[0].transmission
         return TransmissionView(
             channel=heard.channel,
+            frequency=f"{write_mhz(first.frequency_hz)} MHz",
             when=self._clock.full(heard.start_utc),
+            clock=self._clock.clock(heard.start_utc),
             length=write_duration(heard.seconds),
             snr=write_measured(heard.snr_db, "dB"),
             tone=write_tone(heard.tone),
             frequency_error=write_measured(first.frequency_error_hz, "Hz"),
-            notes=tuple(_notes(heard)),
-            clips=tuple(self._clip(piece) for piece in heard.pieces),
+            notes=tuple(_notes(heard, most_clips)),
+            clips=tuple(self._clip(piece) for piece in heard.pieces[:most_clips]),
         )
 
     def note(self) -> str:
@@ -74,16 +80,16 @@ class ClipShelf:
     def _clip(self, piece: LoggedTransmission) -> ClipView:
         path = piece.clip_path
         if path is None:
-            return ClipView(None, "no clip was kept", None, "")
+            return ClipView(None, "", "no clip was kept", None, "")
         if path.is_absolute() or ".." in path.parts:
-            return ClipView(None, f"the clip {path} lies outside the folder of the log", None, "")
+            return ClipView(None, "", f"the clip {path} lies outside the folder of the log", None, "")
         if not (self._folder / path).is_file():
-            return ClipView(None, f"the clip {path} is not there", None, "")
+            return ClipView(None, "", f"the clip {path} is not there", None, "")
         picture = self._picture(path)
         seconds = (piece.transmission.clip_end_utc - piece.transmission.clip_start_utc).total_seconds()
         words = f"Spectrogram: {write_duration(seconds)}, 0 to {TOP_HZ:.0f} Hz upwards, dark is loud"
         # "./" keeps a colon in the first part from being read as the name of a protocol.
-        return ClipView("./" + quote(path.as_posix()), "", picture, words)
+        return ClipView("./" + quote(path.as_posix()), path.as_posix(), "", picture, words)
 
     def _picture(self, path: PurePosixPath) -> str | None:
         if path in self._made:
@@ -100,7 +106,7 @@ class ClipShelf:
         return self._made[path]
 
 
-def _notes(heard: WholeTransmission) -> list[str]:
+def _notes(heard: WholeTransmission, most_clips: int) -> list[str]:
     first, last = heard.pieces[0].transmission, heard.pieces[-1].transmission
     notes = [f"flagged: {flag}" for flag in heard.flags]
     if first.on_at_start:
@@ -108,7 +114,8 @@ def _notes(heard: WholeTransmission) -> list[str]:
     if first.piece > 1:
         notes.append(f"begins with piece {first.piece} of a longer one")
     if len(heard.pieces) > 1:
-        notes.append(f"in {len(heard.pieces)} clips")
+        here = "" if len(heard.pieces) <= most_clips else f", the first {most_clips} here"
+        notes.append(f"in {len(heard.pieces)} clips{here}")
     if last.ended_by is not EndedBy.CARRIER_DROP:
         notes.append(f"ended by: {last.ended_by.value}")
     return notes

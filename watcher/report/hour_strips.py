@@ -34,7 +34,7 @@ class HourCell:
 
 @dataclass(frozen=True, slots=True)
 class DayStrip:
-    """The hours of one local day."""
+    """The hours of one local day, or of one night over two."""
 
     day: str
     cells: tuple[HourCell, ...]
@@ -46,7 +46,9 @@ def legend() -> tuple[tuple[int, str], ...]:
     return (*under, (len(STEPS), f"{100 * STEPS[-1]:g} % or more"))
 
 
-def day_strips(summary: ActivitySummary, most_cells: int) -> tuple[list[tuple[DayStrip, ...]], str]:
+def day_strips(
+    summary: ActivitySummary, most_cells: int, *, join_a_night: bool = False
+) -> tuple[list[tuple[DayStrip, ...]], str]:
     """The strips of every channel of the summary, and a sentence about days left out (empty where none is).
 
     Parameters
@@ -54,6 +56,8 @@ def day_strips(summary: ActivitySummary, most_cells: int) -> tuple[list[tuple[Da
     summary : ActivitySummary
     most_cells : int
         Hours of all channels together that there is room for; the latest days are kept, at least one.
+    join_a_night : bool
+        Show at most 24 hours over a midnight as one strip.
     """
     days = sorted({hour.day for hour in summary.hours})
     per_day = 24 * max(1, len(summary.channels))
@@ -62,18 +66,24 @@ def day_strips(summary: ActivitySummary, most_cells: int) -> tuple[list[tuple[Da
     note = ""
     if len(kept) < len(days):
         note = f"The last {len(kept)} of {len(days)} days with any watch are shown."
+    a_night = join_a_night and len(days) == 2 and len(summary.hours) <= 24
     numbers: dict[object, list[int]] = {}
     for number, hour in enumerate(summary.hours):
         if hour.day in kept:
-            numbers.setdefault(hour.day, []).append(number)
+            numbers.setdefault(days[0] if a_night else hour.day, []).append(number)
     strips = [
         tuple(
-            DayStrip(write_day(summary.hours[of_day[0]].day), _cells(of_day, summary.hours, one.hours))
+            DayStrip(_days_words(summary.hours, of_day), _cells(of_day, summary.hours, one.hours))
             for of_day in numbers.values()
         )
         for one in summary.channels
     ]
     return strips, note
+
+
+def _days_words(hours: tuple[Hour, ...], numbers: list[int]) -> str:
+    first, last = hours[numbers[0]].day, hours[numbers[-1]].day
+    return write_day(first) if first == last else f"{write_day(first)} to {write_day(last)}"
 
 
 def _cells(of_day: list[int], hours: tuple[Hour, ...], shares: HourShares) -> tuple[HourCell, ...]:
@@ -97,10 +107,15 @@ def _cell(label: str, whole_s: float, heard_s: float, quiet_s: float) -> HourCel
         return HourCell(label, 0, False, "–", "", f"{label}: not watched")
     share = heard_s / watched_s
     step = sum(1 for limit in STEPS if share > limit)
-    part = "" if watched_s >= whole_s - ROUNDING_S else write_duration(watched_s)
-    of = f"{part} of {write_duration(whole_s)} watched" if part else f"all {write_duration(whole_s)} watched"
-    words = f"{label}: heard {write_duration(heard_s)}, {write_share(share)}; {of}"
+    part = "" if watched_s >= whole_s - ROUNDING_S else _short_duration(watched_s)
+    watched = f"{write_duration(watched_s)} of {write_duration(whole_s)}" if part else write_duration(whole_s)
+    words = f"{label}: heard {write_duration(heard_s)}, {write_share(share)}; watched {watched}"
     return HourCell(label, step, True, _short_share(share), part, words)
+
+
+def _short_duration(seconds: float) -> str:
+    """Whole minutes, cut off: what is missing must not look as if it were there."""
+    return f"{seconds // 60:.0f} min" if seconds >= 60 else f"{seconds:.0f} s"
 
 
 def _short_share(share: float) -> str:

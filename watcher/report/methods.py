@@ -53,7 +53,7 @@ def methods(summary: ActivitySummary) -> tuple[Method, ...]:
             f"independent {NOMINAL_TRANSMISSION_S:.0f} s apart.",
         ),
         Method(
-            "Independent looks",
+            "Independent samples",
             f"How many independent samples would tell as much. For {100 * RELATIVE_ERROR:.0f} % of "
             f"relative error at {100 * CONFIDENCE:.0f} % confidence an occupancy of 1 % takes "
             f"{independent_samples_needed(0.01):,} and one of 10 % takes "

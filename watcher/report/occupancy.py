@@ -129,7 +129,8 @@ def occupancy(heard_s: Lengths, pause_s: Lengths, confidence: float = CONFIDENCE
     of_lengths, of_pauses = _squared_variation(heard_s), _squared_variation(pause_s, of_a_whole=True)
     few = runs / max(1.0, of_lengths, of_pauses) < FEW_TRANSMISSIONS
     if few:
-        of_lengths = of_pauses = max(1.0, of_lengths, of_pauses)
+        # However much they vary, at least one occasion was seen.
+        of_lengths = of_pauses = min(float(runs), max(1.0, of_lengths, of_pauses))
     else:
         of_pauses += 1 / runs  # the ends of the watched time cut the process at random
     low, high = _odds_interval(heard / quiet, runs, of_lengths, of_pauses, (1 - confidence) / 2)

@@ -11,6 +11,7 @@ from watcher.report.clip_views import ClipShelf, TransmissionView
 from watcher.report.exchanges import EXCHANGE_PAUSE_S, Exchange, WholeTransmission
 from watcher.report.hour_strips import DayStrip, day_strips, legend
 from watcher.report.methods import Method, methods
+from watcher.report.occupancy import RELATIVE_ERROR, independent_samples_needed
 from watcher.report.summary import ActivitySummary, ChannelSummary
 from watcher.report.wording import (
     UNKNOWN,
@@ -36,6 +37,8 @@ class PageLimits:
     hear_first: int = 8
     transmissions: int = 150
     pictures: int = 60
+    clips_first: int = 2  # of one transmission, in what to hear first
+    clips: int = 12  # of one transmission, in its exchange
     cells: int = 6_000
     unwatched_rows: int = 60
 
@@ -45,8 +48,10 @@ class HearFirstView:
     """One entry of what to hear first."""
 
     channel: str
+    frequency: str
     when: str
     length: str
+    alone: bool
     reasons: tuple[str, ...]
     points: int
     begin_with: TransmissionView
@@ -72,6 +77,7 @@ class ExchangeView:
     """One exchange with those of its transmissions that are shown."""
 
     channel: str
+    frequency: str
     when: str
     summary: str
     transmissions: tuple[TransmissionView, ...]
@@ -126,11 +132,13 @@ def page_of(summary: ActivitySummary, folder: Path, limits: PageLimits) -> Page:
     first = tuple(
         HearFirstView(
             channel=one.exchange.channel,
+            frequency=_mhz(one.begin_with.pieces[0].transmission.frequency_hz),
             when=clock.full(one.exchange.start_utc),
             length=_exchange_words(one.exchange),
+            alone=len(one.exchange.transmissions) == 1,
             reasons=tuple(reason.words for reason in one.reasons),
             points=one.points,
-            begin_with=shelf.view(one.begin_with),
+            begin_with=shelf.view(one.begin_with, limits.clips_first),
         )
         for one in summary.hear_first[: limits.hear_first]
     )
@@ -138,14 +146,15 @@ def page_of(summary: ActivitySummary, folder: Path, limits: PageLimits) -> Page:
     exchanges = tuple(
         ExchangeView(
             channel=one.channel,
+            frequency=_mhz(one.transmissions[0].pieces[0].transmission.frequency_hz),
             when=f"{clock.full(one.start_utc)} to {clock.clock(one.end_utc)}",
             summary=_exchange_words(one),
-            transmissions=tuple(shelf.view(heard) for heard in one.transmissions[:shown]),
+            transmissions=tuple(shelf.view(heard, limits.clips) for heard in one.transmissions[:shown]),
             left_out=len(one.transmissions) - shown,
         )
         for one, shown in chosen
     )
-    strips, strips_note = day_strips(summary, limits.cells)
+    strips, strips_note = day_strips(summary, limits.cells, join_a_night=True)
     return Page(
         title=f"{summary.station}: activity report" if summary.station else "Activity report",
         span=f"{clock.full(summary.span.start_utc)} to {clock.full(summary.span.stop_utc)}",
@@ -162,7 +171,7 @@ def page_of(summary: ActivitySummary, folder: Path, limits: PageLimits) -> Page:
         exchanges=exchanges,
         exchanges_note=_exchanges_note(summary, sum(shown for _, shown in chosen)),
         pictures_note=shelf.note(),
-        unwatched=tuple(_unwatched_views(summary, limits.unwatched_rows)),
+        unwatched=tuple(unwatched_views(summary, limits.unwatched_rows)),
         conditions=tuple(
             (
                 one.channel,
@@ -201,14 +210,16 @@ def channel_facts(one: ChannelSummary, summary: ActivitySummary) -> tuple[tuple[
         facts.append(("Priority", "1, the highest"))
     facts.append(("Interval", occupancy_rule_words(one.occupancy.rule)))
     if one.occupancy.independent_samples is not None:
-        facts.append(("Worth", f"{one.occupancy.independent_samples:,.0f} independent looks"))
+        needed = independent_samples_needed(one.occupancy.share or 1.0)
+        worth = f"{one.occupancy.independent_samples:,.0f} independent samples"
+        facts.append(("Worth", f"{worth}, of {needed:,} for {100 * RELATIVE_ERROR:.0f} % relative error"))
     return tuple(facts)
 
 
 def _channel_view(one: ChannelSummary, days: tuple[DayStrip, ...], summary: ActivitySummary) -> ChannelView:
     return ChannelView(
         name=one.name,
-        frequency=f"{UNKNOWN} MHz" if one.frequency_hz is None else f"{write_mhz(one.frequency_hz)} MHz",
+        frequency=_mhz(one.frequency_hz),
         transmissions=f"{one.transmissions:,}",
         airtime=write_duration(one.occupancy.heard_s),
         watched=write_duration(one.occupancy.watched_s),
@@ -217,6 +228,10 @@ def _channel_view(one: ChannelSummary, days: tuple[DayStrip, ...], summary: Acti
         facts=channel_facts(one, summary),
         days=days,
     )
+
+
+def _mhz(frequency_hz: int | None) -> str:
+    return f"{UNKNOWN} MHz" if frequency_hz is None else f"{write_mhz(frequency_hz)} MHz"
 
 
 def _cut_short(one: ChannelSummary) -> str:
@@ -267,7 +282,7 @@ def _exchanges_note(summary: ActivitySummary, shown: int) -> str:
     )
 
 
-def _unwatched_views(summary: ActivitySummary, room: int) -> Iterator[UnwatchedView]:
+def unwatched_views(summary: ActivitySummary, room: int) -> Iterator[UnwatchedView]:
     """Channels that share the same spans share one view: a lost radio loses all of them at once."""
     clock = summary.clock
     groups: dict[tuple[object, ...], list[ChannelSummary]] = {}

@@ -10,7 +10,7 @@ from watcher.plan.figures import write_mhz
 from watcher.report import cautions
 from watcher.report.exchanges import EXCHANGE_PAUSE_S
 from watcher.report.hour_strips import STEPS, HourCell, day_strips
-from watcher.report.pages import channel_facts
+from watcher.report.pages import channel_facts, unwatched_views
 from watcher.report.ranking import Ranked
 from watcher.report.summary import ActivitySummary, ChannelSummary
 from watcher.report.wording import (
@@ -32,7 +32,7 @@ MOST_CELLS = 24 * 7 * 8  # a week of eight channels; the page has room for more
 _ASCII = str.maketrans({"±": "+-", "–": "-", "×": "x", "−": "-"})
 _STRIP_MARKS = ".123456"
 _NOT_WATCHED = "/"
-_PARTLY_QUIET = ","
+_PARTLY_QUIET = ":"
 
 
 def render_text(summary: ActivitySummary) -> str:
@@ -129,21 +129,19 @@ def _fact(label: str, words: str) -> list[str]:
 
 
 def _hours(summary: ActivitySummary) -> Iterator[str]:
-    steps = " ".join(f"{number} over {100 * limit:g} %" for number, limit in enumerate(STEPS[1:], 2))
+    steps = ", ".join(f"{number} over {100 * limit:g} %" for number, limit in enumerate(STEPS[1:], 2))
     yield from _wrapped(
-        f"One mark an hour, share of its watched time that was heard: . quiet, , quiet but watched in part, "
-        f"1 heard at all, {steps}; / not watched."
+        f"One mark an hour: the share of its watched time that was heard. 1 heard at all, {steps}; "
+        ". quiet; : quiet, and watched in part only; / not watched."
     )
     strips, note = day_strips(summary, MOST_CELLS)
     yield from _wrapped(note)
     for one, days in zip(summary.channels, strips, strict=True):
         yield from _wrapped(one.name)
-        if not days:
-            yield "  never watched"
+        yield f"  {'00    06    12    18':>36}" if days else "  never watched"
         for strip in days:
-            first, last = strip.cells[0].label, strip.cells[-1].label
-            marks = "".join(map(_mark, strip.cells))
-            yield f"  {strip.day:<16} {first[:2]} {marks} {last[:2]}"
+            into_day = " " * int(strip.cells[0].label[:2])
+            yield f"  {strip.day:<16}{into_day}{''.join(map(_mark, strip.cells))}"
 
 
 def _mark(cell: HourCell) -> str:
@@ -165,26 +163,18 @@ def _exchanges(summary: ActivitySummary) -> Iterator[str]:
 
 
 def _unwatched(summary: ActivitySummary) -> Iterator[str]:
-    nothing = True
-    for one in summary.channels:
-        spans = one.account.unwatched
-        if not spans:
-            continue
-        nothing = False
-        yield from _wrapped(f"{one.name}: {write_duration(one.account.unwatched_s)}")
-        for cause, total in one.account.unwatched_by_cause().items():
-            yield from _wrapped(f"{write_duration(total)}: {cause}", indent=4, first="  ")
-        longest = sorted(sorted(spans, key=lambda gap: -gap.span.seconds)[:UNWATCHED_SHOWN])
-        for gap in longest:
-            start = summary.clock.full(gap.span.start_utc)
-            yield from _wrapped(
-                f"from {start} for {write_duration(gap.span.seconds)}", indent=6, first="    "
-            )
-        if len(spans) > len(longest):
-            yield f"    and {len(spans) - len(longest):,} shorter ones"
-    if nothing:
+    views = list(unwatched_views(summary, UNWATCHED_SHOWN))
+    if not views:
         known = bool(summary.channels)
         yield "Every channel was watched for the whole time." if known else "Nothing is known of this time."
+    for view in views:
+        yield from _wrapped(view.channels)
+        for cause, total in view.totals:
+            yield from _wrapped(f"{total}: {cause}", indent=4, first="  ")
+        for start, _stop, length, _cause in view.rows:
+            yield from _wrapped(f"from {start} for {length}", indent=6, first="    ")
+        if view.left_out:
+            yield f"    and {view.left_out:,} shorter ones"
 
 
 def _conditions(summary: ActivitySummary) -> Iterator[str]:

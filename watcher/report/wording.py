@@ -17,11 +17,16 @@ def write_measured(measured: Measured | None, unit: str) -> str:
     if measured is None or not math.isfinite(measured.value):
         return UNKNOWN
     if measured.sigma is None or not math.isfinite(measured.sigma):
-        return f"{measured.value:.1f} ± {UNKNOWN} {unit}"
+        return f"{_signed(measured.value, 1)} ± {UNKNOWN} {unit}"
     decimals = 2 if measured.sigma <= 0 else min(2, max(0, -math.floor(math.log10(measured.sigma))))
     smallest = 10.0**-decimals
     sigma = f"under {smallest:g}" if measured.sigma < smallest / 2 else f"{measured.sigma:.{decimals}f}"
-    return f"{measured.value:.{decimals}f} ± {sigma} {unit}"
+    return f"{_signed(measured.value, decimals)} ± {sigma} {unit}"
+
+
+def _signed(value: float, decimals: int) -> str:
+    """With a true minus sign, which is as wide as a plus and never taken for a hyphen."""
+    return f"{value:.{decimals}f}".replace("-", "−")
 
 
 def write_share(share: float | None) -> str:
@@ -53,7 +58,7 @@ def write_duration(seconds: float) -> str:
     """`4.2 s`, `3 min 12 s`, `11 h 58 min`, `6 d 4 h`: two units, cut off towards zero so that nothing
     grows."""
     if seconds < 0:
-        return f"-{write_duration(-seconds)}"
+        return f"−{write_duration(-seconds)}"
     if seconds < 60:
         return f"{math.floor(seconds)} s" if seconds == math.floor(seconds) else f"{seconds:.1f} s"
     minutes, rest_s = divmod(math.floor(seconds), 60)
