@@ -7,6 +7,7 @@ file stands; after the last fsync the new one does. Every function lets the OSEr
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 from pathlib import Path
 
@@ -65,8 +66,16 @@ def sync_file(path: Path) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """Bring a folder's own entries, hence renames and deletions in it, to the disk."""
-    _sync(folder, os.O_RDONLY | os.O_DIRECTORY)
+    """Bring a folder's own entries, hence renames and deletions in it, to the disk.
+
+    File systems of other makers, and such over a network, know no such thing and say EINVAL; they take care
+    of it in their own way, and nothing better can be had of them.
+    """
+    try:
+        _sync(folder, os.O_RDONLY | os.O_DIRECTORY)
+    except OSError as error:
+        if error.errno != errno.EINVAL:
+            raise
 
 
 def _sync(path: Path, how: int) -> None:
