@@ -95,10 +95,13 @@ class VoicePath:
         """Demodulate the next samples of some rows, shape (rows, m); `first` counts from the run's start."""
         if self._am is not None:
             return VoiceBatch(self._audio(self._am.push(samples, rows), rows, first), None)
-        frequency_hz = instantaneous_frequency(samples, self._previous[rows], self._rate_hz)
+        pair_power = np.empty(samples.shape, dtype=np.float32)  # by which the low band weighs its samples
+        frequency_hz = instantaneous_frequency(
+            samples, self._previous[rows], self._rate_hz, pair_power=pair_power
+        )
         low_band = None
         if self._low_band is not None:
-            low_band = self._low_band.push(frequency_hz, rows, self._pair_power(samples, rows))
+            low_band = self._low_band.push(frequency_hz, rows, pair_power)
         if samples.shape[1]:
             self._previous[rows] = samples[:, -1]
         return VoiceBatch(self._audio(frequency_hz, rows, first), low_band)
@@ -115,16 +118,6 @@ class VoicePath:
     def _as_int16(self, audio: RealSamples) -> NDArray[np.int16]:
         np.multiply(audio, self._scale, out=audio)
         np.clip(audio, -32767, 32767, out=audio)
+        np.rint(audio, out=audio)
         whole: NDArray[np.int16] = audio.astype(np.int16)
         return whole
-
-    def _pair_power(self, samples: ComplexSamples, rows: NDArray[np.intp]) -> RealSamples:
-        """|y[n] y[n-1]|^2, by which the low band weighs its samples."""
-        flat = samples.view(np.float32)
-        squares = np.square(flat)
-        power = squares[:, 0::2] + squares[:, 1::2]
-        pairs = np.empty_like(power)
-        np.multiply(power[:, 1:], power[:, :-1], out=pairs[:, 1:])
-        if pairs.shape[1]:
-            pairs[:, 0] = power[:, 0] * np.abs(self._previous[rows]) ** 2
-        return pairs
