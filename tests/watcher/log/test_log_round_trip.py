@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from watcher.log import WatchEnd, WatchEndedBy, WatchFacts, WatchLog
@@ -202,6 +202,9 @@ def test_a_watch_is_read_as_it_was_written(tmp_path: Path) -> None:
 
 
 @given(st.integers(-(10**15), 10**16))
+@example(500)  # a half, where roundings differ
+@example(1500)
+@example(-500)
 def test_an_instant_is_stored_to_the_millisecond_that_is_written_out(microseconds: int) -> None:
     instant = NOON + timedelta(microseconds=microseconds)
     assert instant_of(utc_ms(instant)) == read_utc(write_utc(instant))

@@ -180,14 +180,16 @@ def test_a_full_disk_is_told_and_undoes_the_whole_unit(log: WatchLog) -> None:
     assert list(gaps(log)) == [GAP]
 
 
-def test_a_unit_that_goes_on_after_a_full_disk_is_refused(log: WatchLog) -> None:
+@pytest.mark.parametrize("goes_on", [True, False])
+def test_a_unit_that_a_full_disk_undid_does_not_pass_for_done(log: WatchLog, goes_on: bool) -> None:
     watch_id = log.begin_watch(FACTS)
     with log._writable() as connection:
         below = connection.connection.driver_connection
     with pytest.raises(StorageError) as undone, log.unit():
         assert below is not None
         below.execute("ROLLBACK")  # what SQLite itself does where a disk is full in the middle of a unit
-        log.add_gap(watch_id, GAP)
+        if goes_on:
+            log.add_gap(watch_id, GAP)
     assert str(undone.value) == (
         f"watch log {log.path} undid this unit of work at its first failure; begin another one"
     )

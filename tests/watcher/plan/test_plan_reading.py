@@ -336,6 +336,11 @@ def test_a_plan_without_channels_is_refused(write: Write, text: str) -> None:
             "it must be its own",
         ),
         (
+            "2-M/calling",  # some file systems do not tell capitals from small letters
+            'name is "2-M-calling" in the name of a clip, and so is that of channel 1 "2 m calling"; '
+            "it must differ in letters or digits",
+        ),
+        (
             "2-m/calling",
             'name is "2-m-calling" in the name of a clip, and so is that of channel 1 "2 m calling"; '
             "it must differ in letters or digits",
