@@ -108,6 +108,7 @@ class ReceiveChain:
             for row, channel in enumerate(group.members)
         }
         self._next_sample = 0
+        self.problems: list[str] = []  # sentences for the user: what could not be done
         self._start_run(0)
 
     @property
@@ -189,7 +190,7 @@ class ReceiveChain:
             else:
                 path = group.am if on_air.channel.mode == "am" else group.fm
                 on_air.take_audio(path.flush(on_air.place.row, stop))
-                records.append(on_air.finish(stop, stop, ended_by, self._clock))
+                records.append(self._finished(on_air, stop, stop, ended_by))
         self._open = {}
         records += self._book.finish(self._frame, self._clock)
         if self._next_sample > self._clock.run_first:
@@ -312,7 +313,14 @@ class ReceiveChain:
         up = float(np.mean(np.abs(samples[: 4 * n]) ** 2)) if len(samples) else floor
         stop = max(first + fall_sample(samples, up, floor), on_air.start + 1)
         self._last_stop[event.channel] = stop
-        return on_air.finish(stop, stop + int(TAIL_S * group.rate_hz), EndedBy.CARRIER_DROP, self._clock)
+        return self._finished(on_air, stop, stop + int(TAIL_S * group.rate_hz), EndedBy.CARRIER_DROP)
+
+    def _finished(self, on_air: OnAir, stop: int, clip_stop: int, ended_by: EndedBy) -> Clip | Transmission:
+        record = on_air.finish(stop, clip_stop, ended_by, self._clock)
+        for problem in on_air.gathering.problems:
+            if problem not in self.problems:
+                self.problems.append(problem)
+        return record
 
     def _turn_steady(self, event: TurnedSteady, detection: Detection) -> list[Record]:
         on_air = self._open.pop(event.channel)
@@ -324,7 +332,7 @@ class ReceiveChain:
         if event.was_there_before:
             on_air.discard()
             return []
-        return [on_air.finish(stop, stop, EndedBy.TURNED_STEADY, self._clock)]
+        return [self._finished(on_air, stop, stop, EndedBy.TURNED_STEADY)]
 
     def _steady_gone(self, event: SteadyGone) -> list[Record]:
         """A carrier that was up at the start and soon dropped was a station's, with nothing to hear."""

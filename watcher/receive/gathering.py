@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,7 @@ from watcher.receive.records import Measured, ToneReading
 
 SAMPLE_S = 2.0  # of channel samples that are kept to measure deviation and frequency on
 FIRST_WORD_S = 0.3  # after which the tone is named for the first time
+Decoder = Callable[[RealSamples, float], TonePiece]
 EDGE_GUARD_S = 0.02  # of the sub-audible part left out at either edge of the carrier
 
 
@@ -65,6 +67,7 @@ class Gathering:
         self._seen = 0
         self._word_tried = False
         self.first_word: ToneReading | None = None
+        self.problems: list[str] = []
 
     def take_frames(self, run: FrameRun) -> None:
         """Frame measures of the next slice, all channels; only the reference is kept."""
@@ -88,7 +91,8 @@ class Gathering:
         if not self._word_tried and held_s >= self._carrier_up_s + FIRST_WORD_S:
             self._word_tried = True
             heard = self._low_between(self._carrier_up_s, self._carrier_up_s + FIRST_WORD_S)
-            self.first_word = _as_tone(first_word(heard, self._low_rate_hz), 1000 * FIRST_WORD_S)
+            word = self._guarded(first_word, heard)
+            self.first_word = None if word is None else _as_tone(word, 1000 * FIRST_WORD_S)
 
     def sample(self, carrier_down_s: float) -> ComplexSamples:
         """The channel samples kept, up to the carrier's fall; shape (n,)."""
@@ -117,7 +121,9 @@ class Gathering:
         if not self._low_rate_hz:
             return None
         heard = self._low_between(self._carrier_up_s + EDGE_GUARD_S, carrier_down_s - EDGE_GUARD_S)
-        final = decide(heard, self._low_rate_hz)
+        final = self._guarded(decide, heard)
+        if final is None:
+            return None
         first_ms = None
         if (
             final.tone_hz is not None
@@ -126,6 +132,14 @@ class Gathering:
         ):
             first_ms = self.first_word.first_word_ms
         return _as_tone(final, first_ms)
+
+    def _guarded(self, decoder: Decoder, heard: RealSamples) -> TonePiece | None:
+        """Run a decoder; if it fails, that costs its own result and never the clip."""
+        try:
+            return decoder(heard, self._low_rate_hz)
+        except Exception as failure:  # noqa: BLE001 - whatever goes wrong in a decoder stays in it
+            self.problems.append(f"the tone decoder failed ({failure!r}); the tone is unknown")
+            return None
 
     def _low_between(self, start_s: float, stop_s: float) -> RealSamples:
         if not self._low_band:

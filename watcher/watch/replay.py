@@ -123,6 +123,7 @@ def replay(
                 for records in _received(piece, chain, samples, stop_wanted):
                     outcome.heard += commit(log, clips, watch_id, records)
                     progress(_step(piece, pieces, samples, outcome.heard))
+                outcome.notes += chain.problems if chain is not None else []
                 if stop_wanted():
                     outcome.stopped = True
                     break
