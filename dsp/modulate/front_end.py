@@ -169,9 +169,10 @@ class _Skirt:
 
     def __init__(self, power: float, sample_rate_hz: float, rng: np.random.Generator) -> None:
         self._step = max(int(sample_rate_hz // _SKIRT_RATE_HZ), 1)
-        self._rng = rng
         low_hz = sample_rate_hz / self._step
         self._filters = []
+        # a generator each, so that what one draws does not depend on how often the others were asked
+        self._rngs = rng.spawn(len(_SKIRT_CORNERS_HZ))
         for corner_hz in _SKIRT_CORNERS_HZ:
             keep = np.exp(-2.0 * np.pi * corner_hz / low_hz)
             part = np.sqrt(power / len(_SKIRT_CORNERS_HZ) * (1.0 - keep**2))  # unit noise to this power
@@ -200,7 +201,7 @@ class _Skirt:
         """The next samples at the low rate."""
         total = np.zeros(count, dtype=np.complex128)
         for index, (part, keep, memory) in enumerate(self._filters):
-            white = self._rng.standard_normal(2 * count).view(np.complex128) * np.sqrt(0.5)
+            white = self._rngs[index].standard_normal(2 * count).view(np.complex128) * np.sqrt(0.5)
             shaped, kept = signal.lfilter([part], [1.0, -keep], white, zi=memory)
             self._filters[index] = (part, keep, kept)
             total += shaped

@@ -77,6 +77,11 @@ class Fm:
     low_cut_hz : float or None
         Corner of the high-pass for speech, None to send its low end too, as cheap radios do.
     tone : Ctcss or None
+
+    Raises
+    ------
+    ValueError
+        The tone deviates by more than the limit.
     """
 
     audio: Audio | None = None
@@ -86,18 +91,41 @@ class Fm:
     low_cut_hz: float | None = None
     tone: Ctcss | None = None
 
+    def __post_init__(self) -> None:
+        if self.tone is not None and self.tone.deviation_hz > self.deviation_limit_hz:
+            raise ValueError(
+                f"the tone deviates by {self.tone.deviation_hz} Hz; it must stay under the limit of "
+                f"{self.deviation_limit_hz} Hz"
+            )
+
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Am:
     """Amplitude modulation with full carrier.
 
-    `depth` is the modulation depth of a full-scale 1 kHz sine, `depth_limit` the depth no peak passes.
+    Parameters
+    ----------
+    audio : Audio or None
+    depth : float
+        Modulation depth of a full-scale 1 kHz sine.
+    depth_limit : float
+        Depth that no peak passes.
+    low_cut_hz : float or None
+
+    Raises
+    ------
+    ValueError
+        `depth_limit` is not between 0 and 1.
     """
 
     audio: Audio | None = None
     depth: float = 0.8
     depth_limit: float = 0.95
     low_cut_hz: float | None = None
+
+    def __post_init__(self) -> None:
+        if not 0.0 <= self.depth_limit <= 1.0:
+            raise ValueError(f"depth_limit is {self.depth_limit}; it must be between 0 and 1")
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +156,7 @@ class Sender:
     Raises
     ------
     ValueError
-        The rate or duration is not positive, or the tone leaves no deviation for the limit to hold.
+        The rate or duration is not positive.
     """
 
     def __init__(
@@ -154,7 +182,7 @@ class Sender:
         self._rise_s = rise_s
         self._fall_s = fall_s
         self._taken = 0
-        self._phase_rad = 0.0
+        self._turned_rad = 0.0  # phase from modulation so far
         self._programme = _programme(modulation)
 
     def take(self, count: int) -> NDArray[np.complex64]:
@@ -165,14 +193,16 @@ class Sender:
         inside_s = instants_s[1:-1]
         if inside_s.size == 0 or inside_s[-1] < 0.0 or inside_s[0] >= self._seconds:
             return np.zeros(count, dtype=np.complex64)
-        frequency_hz = np.full(count, self._offset_hz)
+        phase_rad = 2.0 * np.pi * self._offset_hz * inside_s
         if isinstance(self._modulation, Fm):
             swing_hz = self._swing_hz(self._modulation, instants_s)
             # The phase moves by the mean of the swing over a sample, not by its value in the middle:
             # mean = middle + second difference / 24, good to 1e-4 at 3 kHz and 48 kS/s.
-            frequency_hz += swing_hz[1:-1] + np.diff(swing_hz, 2) / 24.0
-        phase_rad = self._phase_rad + np.cumsum(frequency_hz) * (2.0 * np.pi / self._rate_hz)
-        self._phase_rad = float(phase_rad[-1] % (2.0 * np.pi))
+            mean_hz = swing_hz[1:-1] + np.diff(swing_hz, 2) / 24.0
+            mean_hz[inside_s < 0.0] = 0.0  # counted from key-down, however the samples are taken
+            turned_rad = self._turned_rad + np.cumsum(mean_hz) * (2.0 * np.pi / self._rate_hz)
+            self._turned_rad = float(turned_rad[-1] % (2.0 * np.pi))
+            phase_rad += turned_rad
         amplitude = self._envelope(inside_s)
         if isinstance(self._modulation, Am) and self._modulation.audio is not None:
             amplitude *= 1.0 + self._speech(self._modulation.audio, inside_s)
@@ -280,17 +310,10 @@ def _programme(modulation: Modulation) -> NDArray[np.float32]:
         return np.zeros(1, dtype=np.float32)
     audio = modulation.audio
     if isinstance(modulation, Am):
-        if not 0.0 <= modulation.depth_limit <= 1.0:
-            raise ValueError(f"depth_limit is {modulation.depth_limit}; it must be between 0 and 1")
         full_scale, limit, emphasised = modulation.depth, modulation.depth_limit, False
     else:
         tone_hz = modulation.tone.deviation_hz if modulation.tone is not None else 0.0
         limit = modulation.deviation_limit_hz - tone_hz
-        if limit < 0:
-            raise ValueError(
-                f"the tone deviates by {tone_hz} Hz; it must stay under the limit of "
-                f"{modulation.deviation_limit_hz} Hz"
-            )
         full_scale = modulation.drive * modulation.deviation_limit_hz
         emphasised = modulation.emphasised
     return shape_audio(

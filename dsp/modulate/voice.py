@@ -73,7 +73,7 @@ def voice(
     Returns
     -------
     ndarray of float32, shape (round(seconds * 16000),)
-        Largest magnitude 1.
+        Largest magnitude 1 from one second on; a shorter piece is cut from the beginning of a second.
 
     Raises
     ------
@@ -88,8 +88,8 @@ def voice(
     count = max(round(seconds * VOICE_RATE_HZ), 0)
     if count == 0:
         return np.zeros(0, dtype=np.float32)
-    tracks = _speak(count, rng, pitch_low_hz, pitch_high_hz, pauses)
-    pitch_hz, loudness, hiss, vowels = tracks
+    wanted, count = count, max(count, VOICE_RATE_HZ)  # a second at least, so that somebody speaks
+    pitch_hz, loudness, hiss, vowels = _speak(count, rng, pitch_low_hz, pitch_high_hz, pauses)
     buzz = _glottis(pitch_hz, rng) * loudness
     spoken = np.zeros(count)
     for formants_hz, share in zip(_VOWELS_HZ, vowels, strict=True):
@@ -100,7 +100,7 @@ def voice(
     )
     spoken += 0.35 * hiss * breath
     spoken = signal.oaconvolve(spoken, _balance_taps(), mode="same")
-    return np.asarray(spoken / np.abs(spoken).max(), dtype=np.float32)
+    return np.asarray(spoken[:wanted] / np.abs(spoken).max(), dtype=np.float32)
 
 
 def _speak(
