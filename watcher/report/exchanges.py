@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Self
 
 from watcher.log.reading import LoggedTransmission
 from watcher.receive.records import EndedBy, Measured, ToneReading
@@ -16,62 +17,59 @@ microphone for ten or so; a repeater's tail adds some (common practice, no sourc
 PIECES_APART_S = 1.0
 """Pieces of a split transmission meet; rounding and a restart of the clip may part them by less than this."""
 
-NOT_SEEN_WHOLE = frozenset({EndedBy.END_OF_SAMPLES, EndedBy.GAP, EndedBy.STOPPED, EndedBy.RECOVERED})
-
 
 @dataclass(frozen=True, slots=True)
 class WholeTransmission:
-    """One key-down: a log entry, or the entries of all the pieces it was split into, in order."""
+    """One key-down: a log entry, or the entries of all the pieces it was split into.
+
+    Parameters
+    ----------
+    pieces : tuple of LoggedTransmission
+        In order.
+    channel : str
+    start_utc, end_utc : datetime
+        When the carrier came up or was first seen, and when it fell or was last seen.
+    seen_whole : bool
+        Whether both its beginning and its end were received.
+    snr_db : Measured or None
+        Carrier to noise, dB, of the longest piece that has it: the one with most to average over.
+    tone : ToneReading or None
+        The reading its piece is surest of; None where nobody looked.
+    flags : tuple of str
+        The flags of all pieces, each once, in order of first appearance.
+    """
 
     pieces: tuple[LoggedTransmission, ...]
+    channel: str
+    start_utc: datetime
+    end_utc: datetime
+    seen_whole: bool
+    snr_db: Measured | None
+    tone: ToneReading | None
+    flags: tuple[str, ...]
 
-    @property
-    def channel(self) -> str:
-        """The channel's name."""
-        return self.pieces[0].transmission.channel
-
-    @property
-    def start_utc(self) -> datetime:
-        """When the carrier came up, or was first seen."""
-        return self.pieces[0].transmission.start_utc
-
-    @property
-    def end_utc(self) -> datetime:
-        """When the carrier fell, or was last seen."""
-        return self.pieces[-1].transmission.end_utc
+    @classmethod
+    def of(cls, entries: Sequence[LoggedTransmission]) -> Self:
+        """The transmission that these pieces make up, in order; at least one."""
+        pieces = [entry.transmission for entry in entries]
+        first, last = pieces[0], pieces[-1]
+        measured = [piece for piece in pieces if piece.snr_db is not None]
+        readings = [piece.tone for piece in pieces if piece.tone is not None]
+        return cls(
+            pieces=tuple(entries),
+            channel=first.channel,
+            start_utc=first.start_utc,
+            end_utc=last.end_utc,
+            seen_whole=first.piece == 1 and not first.on_at_start and last.ended_by is EndedBy.CARRIER_DROP,
+            snr_db=max(measured, key=lambda piece: piece.seconds).snr_db if measured else None,
+            tone=max(readings, key=lambda reading: reading.probability or 0.0) if readings else None,
+            flags=tuple(dict.fromkeys(flag for piece in pieces for flag in piece.flags)),
+        )
 
     @property
     def seconds(self) -> float:
         """How long it was seen."""
         return (self.end_utc - self.start_utc).total_seconds()
-
-    @property
-    def seen_whole(self) -> bool:
-        """Whether both its beginning and its end were received."""
-        first, last = self.pieces[0].transmission, self.pieces[-1].transmission
-        return (
-            not first.on_at_start
-            and first.piece == 1
-            and last.ended_by not in NOT_SEEN_WHOLE
-            and last.ended_by is not EndedBy.SPLIT
-        )
-
-    @property
-    def snr_db(self) -> Measured | None:
-        """Carrier to noise, dB, of the longest piece that has it: the one with most to average over."""
-        measured = [piece.transmission for piece in self.pieces if piece.transmission.snr_db is not None]
-        return max(measured, key=lambda piece: piece.seconds).snr_db if measured else None
-
-    @property
-    def tone(self) -> ToneReading | None:
-        """The tone reading its piece is surest of; None where nobody looked."""
-        readings = [piece.transmission.tone for piece in self.pieces if piece.transmission.tone is not None]
-        return max(readings, key=lambda reading: reading.probability or 0.0) if readings else None
-
-    @property
-    def flags(self) -> tuple[str, ...]:
-        """The flags of all pieces, each once, in order of first appearance."""
-        return tuple(dict.fromkeys(flag for piece in self.pieces for flag in piece.transmission.flags))
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,9 +119,9 @@ def whole_transmissions(entries: Iterable[LoggedTransmission]) -> list[WholeTran
             pieces.append(entry)
             continue
         if pieces is not None:
-            found.append(WholeTransmission(tuple(pieces)))
+            found.append(WholeTransmission.of(pieces))
         open_pieces[entry.transmission.channel] = [entry]
-    found += [WholeTransmission(tuple(pieces)) for pieces in open_pieces.values()]
+    found += [WholeTransmission.of(pieces) for pieces in open_pieces.values()]
     return sorted(found, key=lambda whole: (whole.start_utc, whole.pieces[0].entry_id))
 
 

@@ -6,10 +6,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from watcher.plan.figures import write_mhz
 from watcher.report.clip_views import ClipShelf, TransmissionView
 from watcher.report.exchanges import EXCHANGE_PAUSE_S, Exchange, WholeTransmission
 from watcher.report.hour_strips import DayStrip, day_strips, legend
+from watcher.report.intervals import Intervals, spans_of
 from watcher.report.methods import Method, methods
 from watcher.report.occupancy import RELATIVE_ERROR, independent_samples_needed
 from watcher.report.summary import ActivitySummary, ChannelSummary
@@ -31,7 +34,7 @@ from watcher.report.wording import (
 class PageLimits:
     """How much of a large log one page shows. The page says what it leaves out.
 
-    A page of 150 clips and 60 pictures stays under half a megabyte; `cells` are hours of all channels.
+    A page at these limits is about 1.5 MB; `cells` are hours of all channels together.
     """
 
     hear_first: int = 8
@@ -39,7 +42,7 @@ class PageLimits:
     pictures: int = 60
     clips_first: int = 2  # of one transmission, in what to hear first
     clips: int = 12  # of one transmission, in its exchange
-    cells: int = 6_000
+    cells: int = 4_000
     unwatched_rows: int = 60
 
 
@@ -285,13 +288,16 @@ def _exchanges_note(summary: ActivitySummary, shown: int) -> str:
 def unwatched_views(summary: ActivitySummary, room: int) -> Iterator[UnwatchedView]:
     """Channels that share the same spans share one view: a lost radio loses all of them at once."""
     clock = summary.clock
-    groups: dict[tuple[object, ...], list[ChannelSummary]] = {}
+    groups: dict[tuple[tuple[str, bytes], ...], list[ChannelSummary]] = {}
     for one in summary.channels:
-        if one.account.unwatched:
-            groups.setdefault(one.account.unwatched, []).append(one)
+        alike = tuple((cause, part.tobytes()) for cause, part in one.account.unwatched.items())
+        if alike:
+            groups.setdefault(alike, []).append(one)
     for members in groups.values():
-        spans = members[0].account.unwatched
-        shown = sorted(sorted(spans, key=lambda one: -one.span.seconds)[:room])
+        parts = members[0].account.unwatched
+        # Of each cause the longest are enough to find the longest of all.
+        longest = [(span, cause) for cause, part in parts.items() for span in spans_of(_longest(part, room))]
+        shown = sorted(sorted(longest, key=lambda one: -one[0].seconds)[:room])
         names = ", ".join(one.name for one in members)
         yield UnwatchedView(
             channels="all channels" if len(members) == len(summary.channels) > 1 else names,
@@ -300,13 +306,13 @@ def unwatched_views(summary: ActivitySummary, room: int) -> Iterator[UnwatchedVi
                 for cause, total in members[0].account.unwatched_by_cause().items()
             ),
             rows=tuple(
-                (
-                    clock.full(one.span.start_utc),
-                    clock.full(one.span.stop_utc),
-                    write_duration(one.span.seconds),
-                    one.cause,
-                )
-                for one in shown
+                (clock.full(span.start_utc), clock.full(span.stop_utc), write_duration(span.seconds), cause)
+                for span, cause in shown
             ),
-            left_out=len(spans) - len(shown),
+            left_out=sum(map(len, parts.values())) - len(shown),
         )
+
+
+def _longest(part: Intervals, room: int) -> Intervals:
+    order = np.argsort(part[:, 0] - part[:, 1], kind="stable")
+    return part[order[:room]]

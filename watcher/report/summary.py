@@ -12,16 +12,19 @@ from watcher.log.reading import LoggedTransmission, LoggedWatch
 from watcher.log.spans import Span, Spans
 from watcher.plan.model import Channel
 from watcher.receive.records import Condition, Gap, Measured
-from watcher.report.accounting import (
-    Account,
+from watcher.report.accounting import Account, account
+from watcher.report.exchanges import Exchange, WholeTransmission, exchanges, whole_transmissions
+from watcher.report.intervals import (
+    NOTHING,
     Instants,
     Seconds,
-    account,
+    either,
     microseconds,
     seconds_before,
     seconds_within,
+    spans_of,
+    total_s,
 )
-from watcher.report.exchanges import Exchange, WholeTransmission, exchanges, whole_transmissions
 from watcher.report.local_time import Hour, LocalClock
 from watcher.report.occupancy import Occupancy, occupancy, runs_and_pauses
 from watcher.report.ranking import MOSTLY_BUSY_SHARE, Ranked, ranked
@@ -194,8 +197,10 @@ def summarize(
         for name in names
     }
     clock = LocalClock(time_zone)
-    any_watched = Spans(part for one in accounts.values() for part in one.watched)
-    hours = tuple(clock.hours(clock.days(any_watched), span))
+    any_watched = NOTHING
+    for one_account in accounts.values():
+        any_watched = either(any_watched, one_account.watched)
+    hours = tuple(clock.hours(clock.days(spans_of(any_watched)), span))
     edges = (microseconds(hour.start_utc for hour in hours), microseconds(hour.stop_utc for hour in hours))
     channels = tuple(
         _summarize_channel(name, plans.get(name), accounts[name], by_channel.get(name, []), edges)
@@ -225,18 +230,17 @@ def _summarize_channel(
     heard: list[WholeTransmission],
     edges: tuple[Instants, Instants],
 ) -> ChannelSummary:
-    hours = HourShares(
-        heard_s=seconds_within(time.heard, *edges),
-        quiet_s=seconds_within(time.quiet, *edges),
-        unwatched_s=seconds_within(Spans(one.span for one in time.unwatched), *edges),
-    )
+    unwatched_s = np.zeros(len(edges[0]))
+    for part in time.unwatched.values():
+        unwatched_s += seconds_within(part, *edges)
+    hours = HourShares(seconds_within(time.heard, *edges), seconds_within(time.quiet, *edges), unwatched_s)
     seen_whole = np.array([one.seconds for one in heard if one.seen_whole])
     measured = [one for one in heard if one.snr_db is not None]
     tones, unknown = _tones(heard)
-    frequencies = [heard[-1].pieces[-1].transmission.frequency_hz] if heard else [None]
+    heard_on_hz = heard[-1].pieces[-1].transmission.frequency_hz if heard else None
     return ChannelSummary(
         name=name,
-        frequency_hz=plan.frequency_hz if plan else frequencies[0],
+        frequency_hz=plan.frequency_hz if plan else heard_on_hz,
         plan=plan,
         account=time,
         occupancy=_occupancy(time),
@@ -256,10 +260,8 @@ def _summarize_channel(
 
 def _occupancy(time: Account) -> Occupancy:
     watched = time.watched
-    starts = microseconds(part.start_utc for part in time.heard)
-    stops = microseconds(part.stop_utc for part in time.heard)
     heard_s, pause_s = runs_and_pauses(
-        seconds_before(watched, starts), seconds_before(watched, stops), watched.seconds
+        seconds_before(watched, time.heard[:, 0]), seconds_before(watched, time.heard[:, 1]), total_s(watched)
     )
     return occupancy(heard_s, pause_s)
 
