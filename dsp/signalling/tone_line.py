@@ -17,139 +17,206 @@ from numpy.typing import NDArray
 from scipy import fft
 
 FRAME_S = 0.096  # long enough to part a tone from a pitch 20 Hz away, short enough to fit into a pause
+LEAST_FRAMES = 3
 # Residuals follow Student's t: one degree of freedom forgives a frame that is wholly voice.
 FREEDOM = 1.0
-FIT_STEPS = 10
+# A t law as the Gaussian of equal worth: variance over squared scale, (freedom + 4) / (freedom + 2).
+WORTH = (FREEDOM + 4.0) / (FREEDOM + 2.0)
+# Half-overlapping Hann frames of white noise correlate by 1/6 with each neighbour (computed).
+OVERLAP_WORTH = 1.0 + 2.0 / 6.0
 LIMITER = 0.5  # in the search a frame counts by its phase once it is twice the median of its bin
 SEARCH_OVERSAMPLING = 4
-TINY = 1e-12
+TINY = 1e-9
 
 Complex = NDArray[np.complex64]
-Real = NDArray[np.float64]
+Real = NDArray[np.float32]
+Hertz = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Frames:
-    """Half-overlapping tapered frames of a low band.
+    """Half-overlapping tapered frames of equal stretches of a low band.
 
-    `tapered` is float32 of shape (frames, length), its taper's sum 2, so that a projection of a line
-    of amplitude A has magnitude A; frame m starts `m * hop` samples in.
+    `tapered` is float32 of shape (stretches, frames, length), its taper's sum 2, so that the projection
+    of a line of amplitude A has magnitude A; frame m starts `m * hop` samples into its stretch.
     """
 
-    tapered: NDArray[np.float32]
+    tapered: Real
     hop: int
     rate_hz: float
 
     @property
-    def count(self) -> int:
-        """How many frames there are."""
-        return len(self.tapered)
+    def stretches(self) -> int:
+        """How many stretches there are."""
+        return int(self.tapered.shape[0])
 
     @property
-    def seconds(self) -> float:
-        """Span from the first frame's start to the last frame's end."""
-        return float(((self.count - 1) * self.hop + self.tapered.shape[1]) / self.rate_hz)
+    def count(self) -> int:
+        """How many frames a stretch has."""
+        return int(self.tapered.shape[1])
+
+    @property
+    def stretch_s(self) -> float:
+        """Span from a stretch's first frame to the end of its last."""
+        return float(((self.count - 1) * self.hop + self.tapered.shape[2]) / self.rate_hz)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LineFits:
-    """Steady lines fitted at several trial frequencies; every field has shape (trials,).
+    """Steady lines fitted near trial frequencies.
 
-    `log_ratio` is the log-likelihood of "steady line in heavy-tailed noise" over "heavy-tailed noise";
-    `amplitude` is complex, in the unit of the low band; `scale` is the noise of one projection in the
-    same unit (the t law's scale, about the median magnitude of the residual).
+    `frequency_hz` and `sigma_hz` have shape (trials,): the frequency all stretches agree on and its
+    standard error. The rest has shape (stretches, trials): `log_ratio` is the log-likelihood of "steady
+    line in heavy-tailed noise" over "heavy-tailed noise alone"; `amplitude` the size of the line;
+    `scale` the noise of one projection (the t law's scale, about its median magnitude); `quietest` the
+    magnitude that the noise of the best quarter of the projections stays under.
     """
 
-    frequency_hz: Real
+    frequency_hz: Hertz
+    sigma_hz: Hertz
     log_ratio: Real
-    amplitude: NDArray[np.complex128]
+    amplitude: Real
     scale: Real
+    quietest: Real
 
 
-def cut_frames(low_band: NDArray[np.float32], rate_hz: float) -> Frames | None:
-    """Frames of a low band with its mean taken off, or None where not even two frames fit."""
+def cut_frames(
+    low_band: Real, rate_hz: float, stretches: int = 1, stretch_s: float | None = None
+) -> Frames | None:
+    """Frames of stretches spread evenly over a low band; None where three frames do not fit.
+
+    Parameters
+    ----------
+    low_band : ndarray of float32, shape (n,)
+    rate_hz : float
+    stretches : int
+        How many.
+    stretch_s : float, optional
+        Length of one; left out, they share the low band without gap.
+    """
     length = 2 * round(FRAME_S * rate_hz / 2)
     hop = length // 2
-    if len(low_band) < length + hop:
+    span = len(low_band) // stretches if stretch_s is None else int(stretch_s * rate_hz)
+    count = (span - length) // hop + 1
+    if count < LEAST_FRAMES:
         return None
-    centred = low_band - low_band.mean(dtype=np.float64).astype(np.float32)
     taper = np.hanning(length + 1)[:-1]
     taper = (taper * (2.0 / taper.sum())).astype(np.float32)
-    cut = np.lib.stride_tricks.sliding_window_view(centred, length)[::hop]
-    return Frames(cut * taper, hop, rate_hz)
+    cut = np.empty((stretches, count, length), np.float32)
+    for i, first in enumerate(np.linspace(0, len(low_band) - span, stretches).astype(int)):
+        piece = low_band[first : first + span]
+        windows = np.lib.stride_tricks.sliding_window_view(piece, length)[::hop][:count]
+        np.multiply(windows - piece.mean(dtype=np.float64).astype(np.float32), taper, out=cut[i])
+    return Frames(cut, hop, rate_hz)
 
 
-def project(frames: Frames, frequency_hz: Real) -> Complex:
-    """Complex amplitude of each frame at each trial frequency, shape (frames, trials).
+def project(frames: Frames, frequency_hz: Hertz) -> Complex:
+    """Complex amplitude of each frame at each trial frequency, shape (stretches, frames, trials).
 
-    The phase is counted from the first frame's start, so a steady line gives the same value in all.
+    The phase is counted from the stretch's start, so a steady line gives the same value in all frames.
     """
-    radians = 2.0 * np.pi / frames.rate_hz * np.asarray(frequency_hz, dtype=np.float64)
-    within = np.exp(-1j * np.outer(np.arange(frames.tapered.shape[1]), radians)).astype(np.complex64)
+    radians = 2.0 * np.pi / frames.rate_hz * frequency_hz
+    within = np.exp(-1j * np.outer(np.arange(frames.tapered.shape[2]), radians)).astype(np.complex64)
     onward = np.exp(-1j * np.outer(np.arange(frames.count) * frames.hop, radians)).astype(np.complex64)
-    projected: Complex = (frames.tapered @ within) * onward
-    return projected
+    flat = frames.tapered.reshape(-1, frames.tapered.shape[2])
+    projected = (flat @ within.view(np.float32)).view(np.complex64)
+    turned: Complex = projected.reshape(frames.stretches, frames.count, -1) * onward
+    return turned
 
 
-def fit_lines(frames: Frames, frequency_hz: Real) -> LineFits:
-    """Best steady line at each trial frequency, by the expectation-maximization of a t law.
+def fit_lines(frames: Frames, trial_hz: Hertz) -> LineFits:
+    """Best steady line near each trial frequency, by the expectation-maximization of a t law.
 
     Notes
     -----
     The noise scale is fitted under both hypotheses, so the ratio needs no noise floor from elsewhere.
+    The frequency is moved twice by the slope of the trusted frames' phase, so a trial may be off by an
+    eighth of a period over the stretch.
 
     References
     ----------
     Lange, Little and Taylor, "Robust statistical modeling using the t distribution", JASA 84, 1989.
     """
-    seen = project(frames, frequency_hz).astype(np.complex128)
-    without = _t_scale(_squared(seen))
-    log_without = _t_log_likelihood(_squared(seen), without)
+    seen = project(frames, trial_hz)
+    log_without = _zero_mean_log_likelihood(_squared(seen))
+    # Moments about the middle, so that the slope of the phase and its offset do not mix.
+    moment = (np.arange(frames.count, dtype=np.float32) - (frames.count - 1) / 2.0)[None, :, None]
+    hop_s = frames.hop / frames.rate_hz
+    frequency_hz = trial_hz.copy()
 
-    amplitude = seen.mean(axis=0)
-    for _ in range(5):  # the geometric median: a start that outliers cannot drag away
-        nearness = 1.0 / (np.abs(seen - amplitude) + TINY)
-        amplitude = (nearness * seen).sum(axis=0) / nearness.sum(axis=0)
+    amplitude = seen.mean(axis=1, keepdims=True)
+    for _ in range(4):  # towards the geometric median: a start that outliers cannot drag away
+        nearness = 1.0 / (np.abs(seen - amplitude) + np.float32(TINY))
+        amplitude = _weighted_mean(seen, nearness)
     residual = _squared(seen - amplitude)
-    scale = residual.mean(axis=0) * 0.5 + TINY
-    for _ in range(FIT_STEPS):
-        trust = (FREEDOM + 2.0) / (FREEDOM + 2.0 * residual / scale)
-        scale = (trust * residual).mean(axis=0) + TINY
-        amplitude = (trust * seen).sum(axis=0) / trust.sum(axis=0)
+    scale = residual.mean(axis=1, keepdims=True) * 0.5 + TINY
+    for moves in (4, 3, 3):
+        for _ in range(moves):
+            trust = (FREEDOM + 2.0) / (FREEDOM + (2.0 / scale) * residual)
+            scale = (trust * residual).mean(axis=1, keepdims=True) + TINY
+            amplitude = _weighted_mean(seen, trust)
+            residual = _squared(seen - amplitude)
+        lever = (trust * moment**2).sum(axis=1, keepdims=True)
+        twist = (trust * moment * (seen * amplitude.conj()).imag).sum(axis=1, keepdims=True)
+        # Each stretch votes for the common slope with the weight of its line over its noise.
+        vote = 1.0 / scale
+        slope = (vote * twist).sum(axis=0) / ((vote * lever * _squared(amplitude)).sum(axis=0) + TINY)
+        slope = np.clip(slope, -0.25 / frames.count, 0.25 / frames.count)
+        seen = seen * np.exp(-1j * slope * moment[0]).astype(np.complex64)
+        frequency_hz = frequency_hz + slope[0] / (2.0 * np.pi * hop_s)
         residual = _squared(seen - amplitude)
+    # Standard error by the sandwich rule: what the residuals across the line's phase really are, over
+    # the curvature of the t law at them. It holds for Gaussian noise and for a voice alike.
+    across = (seen * amplitude.conj()).imag / (np.abs(amplitude) + np.float32(TINY))
+    curvature = trust * (1.0 - (4.0 / (FREEDOM + 2.0)) * trust * across**2 / scale)
+    bend = (vote * _squared(amplitude) * moment**2 * curvature).sum(axis=(0, 1))
+    push = (vote**2 * _squared(amplitude) * moment**2 * (trust * across) ** 2).sum(axis=(0, 1))
+    straight = (vote * lever * _squared(amplitude)).sum(axis=(0, 1))
+    bend = np.maximum(bend, 0.3 * straight + TINY)
+    spare = frames.count / (frames.count - 2.0)  # two of the frames' freedoms went into the line
+    sigma_slope = np.sqrt(OVERLAP_WORTH * spare * push) / bend
     return LineFits(
-        frequency_hz=np.asarray(frequency_hz, dtype=np.float64),
-        log_ratio=_t_log_likelihood(residual, scale) - log_without,
-        amplitude=amplitude,
-        scale=np.sqrt(scale),
+        frequency_hz=frequency_hz,
+        sigma_hz=sigma_slope / (2.0 * np.pi * hop_s),
+        log_ratio=_log_likelihood(residual, scale) - log_without,
+        amplitude=np.abs(amplitude[:, 0]),
+        scale=np.sqrt(scale[:, 0]),
+        quietest=np.sqrt(np.quantile(residual, 0.25, axis=1)),
     )
 
 
-def likely_lines(frames: Frames, low_hz: float, high_hz: float, wanted: int) -> Real:
+def noise_floor(frames: Frames, low_hz: float, high_hz: float) -> Real:
+    """Scale of the noise where no voice is: from the quietest tenth of all tiles, shape (stretches,)."""
+    apart_hz = frames.rate_hz / frames.tapered.shape[2]
+    tiles = _squared(project(frames, np.arange(low_hz, high_hz, apart_hz)))
+    # A tenth of exponentially distributed powers lies under -ln(0.9) of their mean.
+    floor: Real = np.sqrt(np.quantile(tiles, 0.1, axis=(1, 2)) / -np.log(0.9))
+    return floor
+
+
+def likely_lines(frames: Frames, low_hz: float, high_hz: float, wanted: int) -> Hertz:
     """The frequencies in `low_hz` to `high_hz` where a steady line is most likely, best first.
 
     A search, not a verdict: each bin's frames are limited in size, so that loud frames do not rule,
-    and summed coherently at every frequency the bin can hold.
+    and summed coherently at every frequency the bin can hold; stretches add by power.
     """
-    length = frames.tapered.shape[1]
+    length = frames.tapered.shape[2]
     padded = 2 * length
     bin_hz = frames.rate_hz / padded
-    first, last = int(low_hz / bin_hz), int(np.ceil(high_hz / bin_hz))
-    spectrum = fft.rfft(frames.tapered, padded, axis=1)[:, first : last + 1]
+    bins = np.arange(int(low_hz / bin_hz), int(np.ceil(high_hz / bin_hz)) + 1)
+    spectrum = project(frames, bins * bin_hz)
     magnitude = np.abs(spectrum)
-    spectrum /= magnitude + LIMITER * np.median(magnitude, axis=0) + np.float32(TINY)
-    # Bins step by 1 / padded, frames by a quarter of that length: the phase advances a quarter turn a bin.
-    turns = np.outer(np.arange(frames.count), np.arange(first, last + 1)) * frames.hop % padded
-    spectrum *= np.exp(-2j * np.pi / padded * turns).astype(np.complex64)
+    spectrum /= (
+        magnitude + np.float32(LIMITER) * np.median(magnitude, axis=1, keepdims=True) + np.float32(TINY)
+    )
     fine = fft.next_fast_len(SEARCH_OVERSAMPLING * frames.count)
-    coherent = np.abs(fft.fft(spectrum, fine, axis=0))
+    coherent = _squared(fft.fft(spectrum, fine, axis=1)).sum(axis=0)
     shift_hz = fft.fftfreq(fine, frames.hop / frames.rate_hz)
     inside = np.abs(shift_hz) <= 0.51 * bin_hz
-    trial_hz = ((np.arange(first, last + 1) * bin_hz)[None, :] + shift_hz[inside, None]).ravel()
+    trial_hz = ((bins * bin_hz)[None, :] + shift_hz[inside, None]).ravel()
     merit = coherent[inside].ravel()
-    allowed = (trial_hz >= low_hz) & (trial_hz <= high_hz)
-    trial_hz, merit = trial_hz[allowed], merit[allowed]
-    apart_hz = 1.0 / frames.seconds + 0.3
+    merit[(trial_hz < low_hz) | (trial_hz > high_hz)] = 0
+    apart_hz = 1.0 / frames.stretch_s + 0.3
     chosen: list[float] = []
     while len(chosen) < wanted and np.any(merit > 0):
         best = float(trial_hz[np.argmax(merit)])
@@ -158,28 +225,27 @@ def likely_lines(frames: Frames, low_hz: float, high_hz: float, wanted: int) -> 
     return np.array(chosen)
 
 
-def noise_scale_near(frames: Frames, frequency_hz: float, away_hz: tuple[float, ...]) -> float:
-    """Scale of the projections' noise at distances from a frequency, in the low band's unit."""
-    nearby = project(frames, frequency_hz + np.array(away_hz)).astype(np.complex128)
-    return float(np.sqrt(_t_scale(_squared(nearby))).mean())
-
-
-def _squared(values: NDArray[np.complex128]) -> Real:
+def _squared(values: Complex) -> Real:
     squared: Real = values.real**2 + values.imag**2
     return squared
 
 
-def _t_scale(squared: Real) -> Real:
-    """Squared scale of a zero-mean complex t law, column by column."""
-    scale: Real = squared.mean(axis=0) * 0.5 + TINY
-    for _ in range(FIT_STEPS):
-        trust = (FREEDOM + 2.0) / (FREEDOM + 2.0 * squared / scale)
-        scale = (trust * squared).mean(axis=0) + TINY
-    return scale
+def _weighted_mean(values: Complex, weight: Real) -> Complex:
+    mean: Complex = (weight * values).sum(axis=1, keepdims=True) / weight.sum(axis=1, keepdims=True)
+    return mean
 
 
-def _t_log_likelihood(squared: Real, scale: Real) -> Real:
-    """Log-likelihood of residuals, without the constant that both hypotheses share."""
-    tail = (FREEDOM / 2.0 + 1.0) * np.log1p(2.0 * squared / (FREEDOM * scale)).sum(axis=0)
-    log_likelihood: Real = -len(squared) * np.log(scale) - tail
+def _zero_mean_log_likelihood(squared: Real) -> Real:
+    """Log-likelihood of projections under a zero-mean complex t law of the best scale."""
+    scale = squared.mean(axis=1, keepdims=True) * 0.5 + TINY
+    for _ in range(10):
+        trust = (FREEDOM + 2.0) / (FREEDOM + (2.0 / scale) * squared)
+        scale = (trust * squared).mean(axis=1, keepdims=True) + TINY
+    return _log_likelihood(squared, scale)
+
+
+def _log_likelihood(squared: Real, scale: Real) -> Real:
+    """Log-likelihood of squared residuals, without the constant that both hypotheses share."""
+    tail = (FREEDOM / 2.0 + 1.0) * np.log1p((2.0 / FREEDOM) * squared / scale).sum(axis=1)
+    log_likelihood: Real = -squared.shape[1] * np.log(scale[:, 0]) - tail
     return log_likelihood

@@ -174,7 +174,7 @@ class LowBand:
         # The offset goes out before the weight and comes back after it: it would turn every change of
         # the envelope into low-band noise, and its own small steps from block to block must not show.
         weight *= (1.0 / mean_weight)[:, None]
-        steady = discriminator_hz - offset[:, None]
+        steady: FloatArray = discriminator_hz - offset[:, None]
         steady *= weight
         steady += offset[:, None]
         return steady
