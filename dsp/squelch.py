@@ -19,9 +19,9 @@ from enum import IntEnum
 from typing import Any
 
 import numpy as np
-import scipy.stats
 from numpy.typing import NDArray
 
+from dsp.energy_law import open_ratio
 from dsp.frame_measures import FrameMeasures
 
 SHORT_FRAMES = 4  # 50 ms: opens a station of ordinary strength
@@ -36,6 +36,8 @@ STRONG_ENVELOPE = 3.0  # only one that is not made of impulses
 CENTRE_SHARE = 0.35  # of the pass band: the power's centre must lie within this of the middle
 BURST_RATIO = 2.0  # a floor this much over its own recent past is a broadband burst
 NOISE_SINCE_FRAMES = 20  # an open channel that looks like noise for this long is closed
+NOISY_RATIO = 2.2  # ... if it also stands less than this over the floor
+NOISY_ENVELOPE = 0.965 * ENVELOPE_OF_NOISE  # noise over 20 frames scatters by 0.038
 TRUST_FRAMES = 800  # 10 s: memory of the channel's own quiet ratio
 RATIO_CAP = 1e4
 
@@ -72,44 +74,6 @@ class Closing:
 
 
 Edge = Opening | Closing
-
-
-def open_ratio(
-    frames: int, independent_samples: float, floor_variance: float, false_per_hour: float, frame_s: float
-) -> float:
-    """Power over estimated floor that noise alone exceeds at the stated rate.
-
-    Parameters
-    ----------
-    frames : int
-        Frames averaged.
-    independent_samples : float
-        Independent complex samples per frame: pass band times frame length.
-    floor_variance : float
-        Relative variance of one frame's floor estimate; its errors are taken as independent from
-        frame to frame.
-    false_per_hour : float
-        Wanted false openings per channel-hour, were energy alone to decide.
-    frame_s : float
-
-    Returns
-    -------
-    float
-        Ratio of the mean power to the floor, without any allowance for a wrong floor.
-
-    Notes
-    -----
-    The mean of n independent squared magnitudes of Gaussian noise follows chi-square with 2n degrees
-    of freedom; the floor estimate, of relative variance v, is taken as chi-square with 2/v. Their
-    ratio follows F. One decision per frame.
-
-    References
-    ----------
-    H. Urkowitz, "Energy detection of unknown deterministic signals", Proc. IEEE 55 (1967).
-    """
-    chance = false_per_hour * frame_s / 3600
-    above, below = 2 * frames * independent_samples, 2 * frames / floor_variance
-    return float(scipy.stats.f.isf(chance, above, below))
 
 
 class Squelch:
@@ -195,6 +159,11 @@ class Squelch:
             In order of frame.
         """
         frames = measures.power.shape[1]
+        if frames > self.hang_frames:  # so that no channel can close and open again within one look
+            head, tail = slice(0, self.hang_frames), slice(self.hang_frames, None)
+            return self.push(_some(measures, head), floor[:, head]) + self.push(
+                _some(measures, tail), floor[:, tail]
+            )
         if frames == 0:
             return []
         known = np.maximum(floor * self.quiet_ratio[:, None], 1e-15)
@@ -203,12 +172,14 @@ class Squelch:
         ratio = np.hstack([self._ratio, np.minimum(measures.power / known, RATIO_CAP)])
         envelope = np.hstack([self._envelope, measures.envelope])
         lag = np.hstack([self._lag, measures.lag_one / known])
-        opens = self._open_evidence(ratio, envelope, lag, burst, frames)
-        up, noisy = self._stay_evidence(ratio, envelope, burst, frames)
 
         edges: list[Edge] = []
+        # A closed channel that opens is seen as an open one from the same frames on.
+        opens = self._open_evidence(ratio, envelope, lag, burst, frames)
+        opening = np.asarray(opens.any(axis=1))
+        up, noisy = self._stay_evidence(ratio, envelope, burst, opening, frames)
         active = np.flatnonzero(
-            ((self.state == State.CLOSED) & opens.any(axis=1))
+            ((self.state == State.CLOSED) & opening)
             | ((self.state != State.CLOSED) & ~(up & ~noisy).all(axis=1))
             | (self.state == State.HANGING)
         )
@@ -295,15 +266,17 @@ class Squelch:
         burst: NDArray[np.bool_],
         frames: int,
     ) -> NDArray[np.bool_]:
-        short, long = _means(ratio, SHORT_FRAMES, frames), _means(ratio, LONG_FRAMES, frames)
         opens = np.zeros((len(ratio), frames), dtype=bool)
-        rows = np.flatnonzero(
-            (short > self.short_ratio[:, None]).any(axis=1) | (long > self.long_ratio[:, None]).any(axis=1)
+        # Only closed channels can open; one that hangs may close and open again within the frames.
+        rows = np.flatnonzero(self.state != State.OPEN)
+        short, long = _means(ratio[rows], SHORT_FRAMES, frames), _means(ratio[rows], LONG_FRAMES, frames)
+        loud = (short > self.short_ratio[rows, None]).any(axis=1) | (long > self.long_ratio[rows, None]).any(
+            axis=1
         )
+        rows, short, long = rows[loud], short[loud], long[loud]
         if not len(rows):
             return opens
         ratio, envelope, lag, burst = ratio[rows], envelope[rows], lag[rows], burst[rows]
-        short, long = short[rows], long[rows]
         raised = self._raise[rows, None]
         short_up = _means(ratio > 1 + 0.5 * (self.short_ratio[rows, None] - 1), SHORT_FRAMES, frames)
         long_up = _means(ratio > 1.08 * raised, LONG_FRAMES, frames)
@@ -340,14 +313,21 @@ class Squelch:
         ratio: NDArray[np.float64],
         envelope: NDArray[np.float64],
         burst: NDArray[np.bool_],
+        opening: NDArray[np.bool_],
         frames: int,
     ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """Which frames hold energy, and which end a span that is nothing but noise after all."""
-        up = _means(ratio, 2, frames) > self.close_ratio[:, None]
+        up, noisy = np.ones((len(ratio), frames), dtype=bool), np.zeros((len(ratio), frames), dtype=bool)
+        rows = np.flatnonzero((self.state != State.CLOSED) | opening)
+        # Most open channels stand far over the floor in every frame that counts: nothing to ask of them.
+        lowest = ratio[rows, -(frames + NOISE_SINCE_FRAMES) :].min(axis=1)
+        rows = rows[lowest < np.maximum(2 * self.close_ratio[rows], NOISY_RATIO)]
+        ratio, close = ratio[rows], self.close_ratio[rows, None]
+        up[rows] = _means(ratio, 2, frames) > close
         # A burst hides the channel; it neither holds a transmission up for long nor ends it.
-        up |= burst & (_means(ratio, 8, frames) > self.close_ratio[:, None])
-        noisy = (_means(envelope, NOISE_SINCE_FRAMES, frames) > 0.965 * ENVELOPE_OF_NOISE) & (
-            _means(ratio, NOISE_SINCE_FRAMES, frames) < 2.2
+        up[rows] |= burst[rows] & (_means(ratio, 8, frames) > close)
+        noisy[rows] = (_means(envelope[rows], NOISE_SINCE_FRAMES, frames) > NOISY_ENVELOPE) & (
+            _means(ratio, NOISE_SINCE_FRAMES, frames) < NOISY_RATIO
         )
         return up, noisy
 
@@ -361,14 +341,10 @@ class Squelch:
     ) -> None:
         """Follow how the quiet channel stands to its floor: slope of the passband, filter, local hum."""
         frames = floor.shape[1]
-        long_envelope = _means(envelope, LONG_FRAMES, frames)[:, -1]
-        quiet = (
-            (self.state == State.CLOSED)
-            & ~opens.any(axis=1)
-            & (np.abs(long_envelope - ENVELOPE_OF_NOISE) < 0.12)
-            & (_means(ratio, LONG_FRAMES, frames)[:, -1] < 2.5)
-        )
-        if not quiet.any():
+        quiet = np.flatnonzero((self.state == State.CLOSED) & ~opens.any(axis=1))
+        like_noise = np.abs(envelope[quiet, -LONG_FRAMES:].mean(axis=1) - ENVELOPE_OF_NOISE) < 0.12
+        quiet = quiet[like_noise & (ratio[quiet, -LONG_FRAMES:].mean(axis=1) < 2.5)]
+        if not len(quiet):
             return
         seen = measures.power[quiet].mean(axis=1) / np.maximum(floor[quiet].mean(axis=1), 1e-15)
         self._quiet_frames[quiet] = np.minimum(self._quiet_frames[quiet] + frames, TRUST_FRAMES)
@@ -376,6 +352,10 @@ class Squelch:
         pace = frames / (self._quiet_frames[quiet] + 40)
         moved = self.quiet_ratio[quiet] + pace * (seen - self.quiet_ratio[quiet])
         self.quiet_ratio[quiet] = np.clip(moved, 0.85, 4.0)
+
+
+def _some(measures: FrameMeasures, frames: slice) -> FrameMeasures:
+    return FrameMeasures(measures.power[:, frames], measures.envelope[:, frames], measures.lag_one[:, frames])
 
 
 def _means(values: NDArray[Any], window: int, frames: int) -> NDArray[Any]:

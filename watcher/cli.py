@@ -29,8 +29,9 @@ from watcher.radio.source import SampleSource
 from watcher.report import read_summary, render_text, save_report
 from watcher.shipped import demo_plan, demo_recording
 from watcher.utc import read_utc
+from watcher.watch.keeping import program
 from watcher.watch.progress import shown_progress
-from watcher.watch.replay import Outcome, program, replay
+from watcher.watch.replay import Outcome, replay
 
 app = typer.Typer(
     add_completion=False,
@@ -135,7 +136,7 @@ def export(
     if form not in FORMS:
         raise UsageProblem(f"--as is {form}; it must be one of {', '.join(FORMS)}")
     span = _span(since, until)
-    with WatchLog.open(folder, create=False) as log:
+    with WatchLog.open_to_read(folder) as log:
         if to_file is not None:
             export_to_file(log, to_file, form, span)
         else:

@@ -13,8 +13,8 @@ import pytest
 import scipy.stats
 
 from dsp.channelizer import ChannelCut, Channelizer
+from dsp.energy_law import open_ratio
 from dsp.frame_measures import measure_frames
-from dsp.squelch import open_ratio
 
 RATE_HZ = 480_000
 OFFSETS_HZ = [float(offset) for offset in range(-200_000, 200_001, 25_000) if offset]

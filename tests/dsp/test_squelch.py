@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dsp.energy_law import open_ratio
 from dsp.frame_measures import FrameMeasures
-from dsp.squelch import Closing, Edge, Opening, Squelch, State, open_ratio
+from dsp.squelch import Closing, Edge, Opening, Squelch, State
 
 FRAME_S = 0.0125
 RATE_HZ, PASS_HZ = 16_000.0, 11_000.0

@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -24,6 +25,7 @@ from watcher.log.rows import (
     gap_row,
     stretch_row,
     transmission_row,
+    utc_ms,
     watch_end_row,
     watch_row,
     watched_row,
@@ -257,6 +259,12 @@ class WatchLog:
         """Add a span in which a channel was watched; returns its id. Spans may touch and overlap."""
         with self._writable() as connection:
             return _insert(connection, watched, watched_row(watch_id, span))
+
+    def extend_watched(self, watched_id: int, stop_utc: datetime) -> None:
+        """Let a watched span reach to a later instant: a long watch stays one row a channel."""
+        with self._writable() as connection:
+            row = {"stop_utc_ms": utc_ms(stop_utc)}
+            connection.execute(update(watched).where(watched.c.watched_id == watched_id).values(row))
 
     def add_condition(self, watch_id: int, found: Condition) -> int:
         """Add a state of a channel that is nobody's transmission; returns its id."""

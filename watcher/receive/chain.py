@@ -34,6 +34,7 @@ LOOK_BACK_S = 0.5  # of audio ahead of the carrier; at least 0.25 s is promised
 TAIL_S = 0.1  # of audio kept after the carrier fell
 HISTORY_S = 1.2  # of channel samples kept: look-back, the search for the edge, and a slice
 AT_START_S = 0.025  # a carrier that came up this close to the run's start was up before it
+WATCHED_EVERY_S = 10  # how often the time watched is told: what a kill leaves unaccounted
 SHORT_LIVED_S = 10.0  # a carrier there at the start that drops this soon was a station's, not a birdie
 
 Record = Clip | Transmission | Gap | Condition | Watched
@@ -107,7 +108,7 @@ class ReceiveChain:
             for number, group in enumerate(self._groups)
             for row, channel in enumerate(group.members)
         }
-        self._next_sample = 0
+        self._next_sample = self._watched_from = 0
         self.problems: list[str] = []  # sentences for the user: what could not be done
         self._start_run(0)
 
@@ -165,6 +166,7 @@ class ReceiveChain:
     def _start_run(self, first_sample: int) -> None:
         self._clock = StreamClock(self._anchor_utc, self._rate_hz, first_sample, self._bank.shape.hop_samples)
         self._next_sample = first_sample
+        self._watched_from = first_sample
         self._open: dict[int, OnAir] = {}
         self._last_stop = np.zeros(len(self.channels), dtype=np.int64)  # channel samples
         self._bank.reset()
@@ -193,10 +195,15 @@ class ReceiveChain:
                 records.append(self._finished(on_air, stop, stop, ended_by))
         self._open = {}
         records += self._book.finish(self._frame, self._clock)
-        if self._next_sample > self._clock.run_first:
-            span = self._clock.utc(self._clock.run_first), self._clock.utc(self._next_sample)
-            records += [Watched(channel.name, *span) for channel in self.channels]
-        return records
+        return records + self._watched_to(self._next_sample)
+
+    def _watched_to(self, sample: int) -> list[Record]:
+        """The time since the last such record, on every channel."""
+        if sample <= self._watched_from:
+            return []
+        span = self._clock.utc(self._watched_from), self._clock.utc(sample)
+        self._watched_from = sample
+        return [Watched(channel.name, *span) for channel in self.channels]
 
     def _gaps(self, start: int, stop: int) -> list[Record]:
         span = self._clock.utc(start), self._clock.utc(stop)
@@ -229,6 +236,9 @@ class ReceiveChain:
         self._frame = detection.first_frame + len(piece.spectra)
         records += self._split_long_clips()
         records += self._book.over(self._frame, self.frame_s, self._clock)
+        judged = self._clock.run_first + self._frame * self._clock.hop_samples
+        if judged - self._watched_from >= WATCHED_EVERY_S * self._rate_hz:
+            records += self._watched_to(min(judged, self._next_sample))
         return records
 
     def _feed(self, piece: Slice) -> None:

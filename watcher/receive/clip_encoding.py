@@ -15,7 +15,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from watcher.receive.clip_names import write_mhz
+from watcher.plan.figures import write_mhz
 from watcher.receive.records import Measured, Transmission
 from watcher.utc import write_utc
 

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 from datetime import UTC, datetime
 from itertools import count
 from pathlib import Path, PurePosixPath
 from urllib.parse import quote, unquote
 
+from watcher.plan.figures import write_mhz
+from watcher.plan.names import file_part
 from watcher.receive.records import EndedBy, Transmission
 from watcher.utc import write_utc
 
-_CHANNEL_BYTES = 80  # file systems allow 255 for the whole name
 _QUOTED_CHARACTERS = 180
 _PART_NAME = re.compile(r"(\d{8}T\d{6}\.\d{6})Z_(\d+)_([^_]+)_(\d+)_(.*)", re.ASCII | re.DOTALL)
 _PART_TIME = "%Y%m%dT%H%M%S.%f"
@@ -25,25 +25,12 @@ def clip_path(transmission: Transmission, folder: Path) -> PurePosixPath:
     """
     instant = write_utc(transmission.start_utc)
     day, clock = instant[:10], instant[11:].replace(":", "")
-    name = f"{clock}_{write_mhz(transmission.frequency_hz)}_{channel_in_file_name(transmission.channel)}"
+    name = f"{clock}_{write_mhz(transmission.frequency_hz)}_{file_part(transmission.channel)}"
     for number in count(1):
         path = PurePosixPath(day, f"{name}.flac" if number == 1 else f"{name}_{number}.flac")
         if not (folder / path).exists():
             return path
     raise AssertionError("count does not end")
-
-
-def write_mhz(frequency_hz: int) -> str:
-    """A frequency in MHz with every digit it has and at least three decimals: `146.520`, `118.008333`."""
-    whole, rest = divmod(frequency_hz, 1_000_000)
-    return f"{whole}.{f'{rest:06d}'.rstrip('0').ljust(3, '0')}"
-
-
-def channel_in_file_name(channel: str) -> str:
-    """A channel's name as every file system takes it: letters and digits, all else one hyphen."""
-    words = "".join(c if c.isalnum() else " " for c in unicodedata.normalize("NFC", channel)).split()
-    fitting = "-".join(words).encode()[:_CHANNEL_BYTES].decode(errors="ignore").rstrip("-")
-    return fitting or "channel"
 
 
 def part_name(transmission: Transmission, folder: Path) -> str:

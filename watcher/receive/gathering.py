@@ -12,7 +12,7 @@ from dsp.blocks import ComplexSamples, RealSamples
 from dsp.signalling.ctcss import TonePiece, decide, first_word
 from watcher.receive.records import Measured, ToneReading
 
-SAMPLE_S = 2.0  # of channel samples that are kept to measure deviation and frequency on
+SAMPLE_S = 1.0  # of channel samples that are kept to measure deviation and frequency on
 FIRST_WORD_S = 0.3  # after which the tone is named for the first time
 Decoder = Callable[[RealSamples, float], TonePiece]
 EDGE_GUARD_S = 0.02  # of the sub-audible part left out at either edge of the carrier

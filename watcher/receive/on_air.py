@@ -135,6 +135,9 @@ class OnAir:
         self._write()
         if self._clip is None:
             return facts
+        if not self._clip.frames:  # cut off before the first audio came out
+            self._clip.discard()
+            return facts
         frame_at = self._path.frame_at
         return self._clip.finish(
             facts,

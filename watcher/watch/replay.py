@@ -6,7 +6,6 @@ import contextlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from dsp.filter_bank_design import LOWEST_RATE_HZ
@@ -18,9 +17,9 @@ from watcher.plan.model import Channel, WatchPlan
 from watcher.radio.source import SampleSource, Stretch
 from watcher.receive.chain import ReceiveChain, Record, is_inside
 from watcher.receive.clips import ClipStore
-from watcher.receive.on_air import well_to_hear
-from watcher.receive.records import Clip, Condition, EndedBy, Gap, GapCause, Transmission, Watched
+from watcher.receive.records import EndedBy, Gap, GapCause
 from watcher.utc import instant_of_sample
+from watcher.watch.keeping import LogKeeper, program, recover_left_behind
 
 Progress = Callable[["Step"], None]
 
@@ -64,14 +63,6 @@ class _Piece:
         return (self.stretch.samples or 0) / self.stretch.sample_rate_hz
 
 
-def program() -> str:
-    """Name and version, as clips and the log carry them."""
-    try:
-        return f"midwatch {version('midwatch')}"
-    except PackageNotFoundError:
-        return "midwatch"
-
-
 def replay(
     plan: WatchPlan,
     sources: Sequence[SampleSource],
@@ -110,19 +101,19 @@ def replay(
     if not allow_outside:
         _refuse_outside(plan, pieces)
     with ClipStore(folder, program=program()) as clips, WatchLog.open(folder, create=True) as log:
-        recovered = recover_clips(clips, log)
+        recovered = recover_left_behind(clips, log)
         watch_id = log.begin_watch(_facts(plan, pieces))
+        keeper = LogKeeper(log, clips, watch_id)
         outcome = Outcome(folder, watch_id, recovered=recovered)
         samples = _Count()
         try:
             for piece in pieces:
-                with log.unit():
-                    for gap in _absences(piece, pieces):
-                        log.add_gap(watch_id, gap)
+                keeper.commit(list(_absences(piece, pieces)))
                 chain = _chain(plan, piece, clips, ppm)
                 for records in _received(piece, chain, samples, stop_wanted):
-                    outcome.heard += commit(log, clips, watch_id, records)
-                    progress(_step(piece, pieces, samples, outcome.heard))
+                    keeper.commit(records)
+                    outcome.heard = keeper.heard
+                    progress(_step(piece, pieces, samples, keeper.heard))
                 outcome.notes += chain.problems if chain is not None else []
                 if stop_wanted():
                     outcome.stopped = True
@@ -135,54 +126,6 @@ def replay(
         log.end_watch(watch_id, samples.end(pieces, ended_by))
         outcome.notes += [note for source in sources for note in source.notes()] + clips.problems
     return outcome
-
-
-def recover_clips(clips: ClipStore, log: WatchLog) -> int:
-    """Finish what an interrupted watch left behind, and log it; returns how many clips."""
-    found = clips.recover(well_to_hear)
-    if found:
-        ended_utc = max(clip.transmission.clip_end_utc for clip in found)
-        facts = WatchFacts(
-            started_utc=min(clip.transmission.clip_start_utc for clip in found),
-            source_label="recovered from an interrupted watch",
-            plan_text="",
-            plan_sha256="",
-            program_version=program(),
-        )
-        with log.unit():
-            watch_id = log.begin_watch(facts)
-            for clip in found:
-                log.add_transmission(watch_id, clip.transmission, clip)
-            log.end_watch(watch_id, WatchEnd(ended_utc, WatchEndedBy.STOPPED))
-        for clip in found:
-            clips.release(clip)
-    return len(found)
-
-
-def commit(log: WatchLog, clips: ClipStore, watch_id: int, records: Sequence[Record]) -> int:
-    """Write records to the log in one unit, then let the clips' sources go; returns the transmissions."""
-    if not records:
-        return 0
-    heard = 0
-    with log.unit():
-        for record in records:
-            match record:
-                case Clip():
-                    log.add_transmission(watch_id, record.transmission, record)
-                    heard += record.transmission.piece == 1
-                case Transmission():
-                    log.add_transmission(watch_id, record, None)
-                    heard += record.piece == 1
-                case Gap():
-                    log.add_gap(watch_id, record)
-                case Condition():
-                    log.add_condition(watch_id, record)
-                case Watched():
-                    log.add_watched(watch_id, record)
-    for record in records:
-        if isinstance(record, Clip):
-            clips.release(record)
-    return heard
 
 
 @dataclass(slots=True)

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from watcher.plan.names import file_part
 from watcher.receive.clip_names import (
-    channel_in_file_name,
     clip_path,
     part_name,
     transmission_from_part_name,
@@ -74,7 +74,7 @@ def test_mhz_have_every_digit_and_three_decimals(frequency_hz: int, written: str
     ],
 )
 def test_channels_are_safe_in_file_names(channel: str, written: str) -> None:
-    assert channel_in_file_name(channel) == written
+    assert file_part(channel) == written
 
 
 @given(facts=transmissions)
