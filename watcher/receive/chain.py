@@ -7,12 +7,9 @@ samples ends what is on the air, empties every filter, and becomes a gap on each
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
-from fractions import Fraction
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dsp.blocks import ComplexSamples, IqBlock
 from dsp.change_point import fall_sample, rise_sample
@@ -21,14 +18,14 @@ from dsp.detector import Detection, Detector, ImageHeard, SteadyGone, TurnedStea
 from dsp.squelch import Closing, Opening
 from watcher.errors import RadioError
 from watcher.plan.model import Channel
-from watcher.receive.channel_history import ChannelHistory
 from watcher.receive.clips import ClipStore
 from watcher.receive.conditions import ConditionBook
 from watcher.receive.gathering import FrameRun
 from watcher.receive.on_air import OnAir, Place
+from watcher.receive.receive_group import ReceiveGroup
 from watcher.receive.records import Clip, Condition, EndedBy, Gap, GapCause, Transmission, Watched
 from watcher.receive.stream_clock import StreamClock
-from watcher.receive.voice_path import VoiceBatch, VoicePath
+from watcher.receive.voice_path import VoiceBatch
 
 LOOK_BACK_S = 0.5  # of audio ahead of the carrier; at least 0.25 s is promised
 TAIL_S = 0.1  # of audio kept after the carrier fell
@@ -38,19 +35,6 @@ WATCHED_EVERY_S = 10  # how often the time watched is told: what a kill leaves u
 SHORT_LIVED_S = 10.0  # a carrier there at the start that drops this soon was a station's, not a birdie
 
 Record = Clip | Transmission | Gap | Condition | Watched
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Group:
-    """One rate group of the filter bank with its history and its demodulators."""
-
-    members: NDArray[np.intp]
-    frame_samples: int
-    rate_ratio: Fraction
-    rate_hz: float
-    history: ChannelHistory
-    fm: VoicePath
-    am: VoicePath
 
 
 class ReceiveChain:
@@ -100,9 +84,7 @@ class ReceiveChain:
             raise RadioError(f"the channels cannot be cut out of this recording: {problem}") from problem
         self._detector = Detector(self._bank, raise_db=[c.raise_threshold_db for c in channels])
         self._book = ConditionBook([c.name for c in channels], [cut.offset_hz for cut in cuts])
-        self._groups = [
-            self._build_group(g.members, g.frame_samples, g.rate_ratio, g.rate_hz) for g in self._bank.groups
-        ]
+        self._groups = [ReceiveGroup.build(group, HISTORY_S) for group in self._bank.groups]
         self._place = {
             int(channel): (number, row)
             for number, group in enumerate(self._groups)
@@ -150,19 +132,6 @@ class ReceiveChain:
 
     # ------------------------------------------------------------------ runs without a break
 
-    def _build_group(
-        self, members: NDArray[np.intp], frame_samples: int, ratio: Fraction, rate_hz: Fraction
-    ) -> _Group:
-        return _Group(
-            members=members,
-            frame_samples=frame_samples,
-            rate_ratio=ratio,
-            rate_hz=float(rate_hz),
-            history=ChannelHistory(int(HISTORY_S * rate_hz)),
-            fm=VoicePath(rate_hz, len(members), is_am=False),
-            am=VoicePath(rate_hz, len(members), is_am=True),
-        )
-
     def _start_run(self, first_sample: int) -> None:
         self._clock = StreamClock(self._anchor_utc, self._rate_hz, first_sample, self._bank.shape.hop_samples)
         self._next_sample = first_sample
@@ -190,7 +159,7 @@ class ReceiveChain:
                     number, first, self._frame, self._detector.idle_offset_hz(number), None
                 )
             else:
-                path = group.am if on_air.channel.mode == "am" else group.fm
+                path = group.path_of(on_air.channel)
                 on_air.take_audio(path.flush(on_air.place.row, stop))
                 records.append(self._finished(on_air, stop, stop, ended_by))
         self._open = {}
@@ -271,7 +240,7 @@ class ReceiveChain:
         clip_start = max(
             start - int(LOOK_BACK_S * group.rate_hz), int(self._last_stop[number]), group.history.first
         )
-        path = group.am if channel.mode == "am" else group.fm
+        path = group.path_of(channel)
         samples = group.history.take(row, clip_start - 1, group.history.stop)
         before = np.complex64(0)
         if clip_start > group.history.first:
@@ -303,7 +272,7 @@ class ReceiveChain:
         on_air.gathering.take_frames(run)
         self._open[number] = on_air
 
-    def _rise(self, event: Opening, detection: Detection, group: _Group, row: int) -> int:
+    def _rise(self, event: Opening, detection: Detection, group: ReceiveGroup, row: int) -> int:
         """Channel sample at which the carrier came up."""
         n = group.frame_samples
         first = max(event.searched_from * n, group.history.first, int(self._last_stop[event.channel]))
