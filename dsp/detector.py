@@ -71,6 +71,8 @@ class Detection:
     ----------
     events : list
         In order of frame.
+    closed_idle : frozenset of int
+        Channels that closed in this slice without ever having shown modulation.
     measures : FrameMeasures
         Of each channel, steady carriers and images taken out.
     floor : ndarray of float32, shape (channels, frames)
@@ -81,6 +83,7 @@ class Detection:
 
     first_frame: int
     events: list[DetectorEvent]
+    closed_idle: frozenset[int]
     measures: FrameMeasures
     floor: NDArray[np.float32]
     cells: NDArray[np.float32]
@@ -163,18 +166,19 @@ class Detector:
         measures = self._without_images(piece, cells, measures, floor, events)
         frames = measures.power.shape[1]
         floor = floor[:, :frames]
+        idle: set[int] = set()
         edges = self.squelch.push(measures, floor)
         known = (floor * self.squelch.quiet_ratio[:, None]).astype(np.float32)
         for edge in edges:
             if isinstance(edge, Opening):
                 early = edge.frame * self._bank.shape.hop_seconds < AT_START_S
                 self._looks[edge.channel] = _Look(edge.frame, early or not edge.abrupt)
-            else:
-                self._looks.pop(edge.channel, None)
+            elif self._looks.pop(edge.channel, None) is not None:
+                idle.add(edge.channel)
         events += edges
         events += self._look_for_modulation(piece, known)
         events.sort(key=lambda event: event.frame)
-        return Detection(piece.first_frame, events, measures, known, cells)
+        return Detection(piece.first_frame, events, frozenset(idle), measures, known, cells)
 
     def reset(self) -> None:
         """Forget everything: a new run of samples begins at frame 0."""
@@ -184,8 +188,12 @@ class Detector:
         self._steady.clear()
         self._missing.clear()
 
-    def is_idle_carrier(self, channel: int) -> bool:
-        """Has the open channel shown nothing but an idle carrier that was there before?"""
+    def is_idle(self, channel: int) -> bool:
+        """Has the open channel shown nothing but an idle carrier so far?"""
+        return channel in self._looks
+
+    def is_idle_from_before(self, channel: int) -> bool:
+        """Has it shown nothing but an idle carrier that was there before the watch?"""
         look = self._looks.get(channel)
         return look is not None and look.was_there_before
 

@@ -21,7 +21,7 @@ from watcher.plan.model import Channel
 from watcher.receive.clips import ClipStore
 from watcher.receive.conditions import ConditionBook
 from watcher.receive.gathering import FrameRun
-from watcher.receive.on_air import OnAir, Place
+from watcher.receive.on_air import UNMODULATED, OnAir, Place
 from watcher.receive.receive_group import ReceiveGroup
 from watcher.receive.records import Clip, Condition, EndedBy, Gap, GapCause, Transmission, Watched
 from watcher.receive.stream_clock import StreamClock
@@ -152,13 +152,14 @@ class ReceiveChain:
             on_air = self._open[number]
             group = self._groups[on_air.place.group]
             stop = group.history.stop
-            if self._detector.is_idle_carrier(number):
+            if self._detector.is_idle_from_before(number):
                 on_air.discard()
                 first = on_air.start // group.frame_samples
                 self._book.idle_carrier(
                     number, first, self._frame, self._detector.idle_offset_hz(number), None
                 )
             else:
+                on_air.is_idle = self._detector.is_idle(number)
                 path = group.path_of(on_air.channel)
                 on_air.take_audio(path.flush(on_air.place.row, stop))
                 records.append(self._finished(on_air, stop, stop, ended_by))
@@ -292,6 +293,7 @@ class ReceiveChain:
         up = float(np.mean(np.abs(samples[: 4 * n]) ** 2)) if len(samples) else floor
         stop = max(first + fall_sample(samples, up, floor), on_air.start + 1)
         self._last_stop[event.channel] = stop
+        on_air.is_idle = event.channel in detection.closed_idle
         return self._finished(on_air, stop, stop + int(TAIL_S * group.rate_hz), EndedBy.CARRIER_DROP)
 
     def _finished(self, on_air: OnAir, stop: int, clip_stop: int, ended_by: EndedBy) -> Clip | Transmission:
@@ -311,6 +313,7 @@ class ReceiveChain:
         if event.was_there_before:
             on_air.discard()
             return []
+        on_air.is_idle = True
         return [self._finished(on_air, stop, stop, EndedBy.TURNED_STEADY)]
 
     def _steady_gone(self, event: SteadyGone) -> list[Record]:
@@ -336,7 +339,7 @@ class ReceiveChain:
                 clip_end_utc=condition.stop_utc,
                 ended_by=EndedBy.CARRIER_DROP,
                 on_at_start=True,
-                flags=("unmodulated",),
+                flags=(UNMODULATED,),
             )
         ]
 

@@ -19,6 +19,7 @@ from watcher.receive.records import Clip, EndedBy, Measured, Transmission
 from watcher.receive.stream_clock import StreamClock
 from watcher.receive.voice_path import AUDIO_RATE_HZ, VoicePath
 
+UNMODULATED = "unmodulated"  # flag: a bare carrier, as of somebody who holds the key and does not speak
 WRITE_FRAMES = AUDIO_RATE_HZ // 2  # audio gathered before it is written: what a kill may cost of an open clip
 
 
@@ -79,6 +80,7 @@ class OnAir:
         self.start = start
         self.clip_start = clip_start
         self.piece = piece
+        self.is_idle = False  # set before finishing where nothing but a bare carrier was heard
         self._on_at_start = on_at_start
         self._path = path
         self._clips = clips
@@ -210,6 +212,7 @@ class OnAir:
             peak_deviation_hz=_measured(peak_hz),
             rms_deviation_hz=_measured(rms_hz),
             tone=self.gathering.tone((stop - self.clip_start) / place.rate_hz),
+            flags=(UNMODULATED,) if self.is_idle else (),
         )
 
     def _deviations(
