@@ -60,7 +60,8 @@ def write_duration(seconds: float) -> str:
     if seconds < 0:
         return f"−{write_duration(-seconds)}"
     if seconds < 60:
-        return f"{math.floor(seconds)} s" if seconds == math.floor(seconds) else f"{seconds:.1f} s"
+        tenths = math.floor(seconds * 10 + 1e-6)  # a tenth that binary fractions miss by a hair stays one
+        return f"{tenths // 10} s" if tenths % 10 == 0 else f"{tenths / 10:.1f} s"
     minutes, rest_s = divmod(math.floor(seconds), 60)
     if minutes < 60:
         return f"{minutes} min {rest_s} s" if rest_s else f"{minutes} min"
@@ -72,10 +73,11 @@ def write_duration(seconds: float) -> str:
 
 
 def write_tone(reading: ToneReading | None) -> str:
-    """`100.0 Hz`, `none`, or `unknown` where nobody looked."""
+    """`100.0 Hz (99.9 % sure)`, `none (98 % sure)`, or `unknown` where nobody looked."""
     if reading is None:
         return UNKNOWN
-    return write_tone_hz(reading.tone_hz)
+    sure = "" if reading.probability is None else f" ({write_share(reading.probability)} sure)"
+    return write_tone_hz(reading.tone_hz) + sure
 
 
 def write_tone_hz(tone_hz: float | None) -> str:

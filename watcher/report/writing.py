@@ -73,7 +73,7 @@ def save_report(summary: ActivitySummary, folder: Path | str, limits: PageLimits
     path = Path(folder) / REPORT_NAME
     page = render_html(summary, Path(folder), limits)
     try:
-        write_whole(path, page.encode("utf-8"))
+        write_whole(path, page.encode("utf-8", errors="replace"))
     except OSError as failure:
         raise StorageError(
             f"report {path} cannot be written ({failure.strerror}); make room, or give the folder write "
