@@ -42,10 +42,12 @@ def spoken(seed: int = 1, seconds: float = 5.0) -> Audio:
     return Audio(samples=made, rate_hz=VOICE_RATE_HZ, repeats=True)
 
 
-def speech(seed: int = 1, *, deviation_hz: float = 2500.0, tone_hz: float | None = None) -> Fm:
-    """Land-mobile FM as a hand-held sends it."""
+def speech(
+    seed: int = 1, *, deviation_hz: float = 2500.0, tone_hz: float | None = None, seconds: float = 5.0
+) -> Fm:
+    """Land-mobile FM as a hand-held sends it; `seconds` is how long the voice goes before it repeats."""
     tone = None if tone_hz is None else Ctcss(tone_hz=tone_hz)
-    return Fm(audio=spoken(seed), deviation_limit_hz=deviation_hz, drive=4.0, tone=tone)
+    return Fm(audio=spoken(seed, seconds), deviation_limit_hz=deviation_hz, drive=4.0, tone=tone)
 
 
 def call(
@@ -118,6 +120,18 @@ class Heard:
     @property
     def watched(self) -> list[Watched]:
         return [r for r in self.records if isinstance(r, Watched)]
+
+    def watched_on(self, channel: Channel) -> list[tuple[datetime, datetime]]:
+        """The time a channel was watched, touching spans made one; overlaps are a mistake."""
+        spans = sorted((w.start_utc, w.stop_utc) for w in self.watched if w.channel == channel.name)
+        merged: list[tuple[datetime, datetime]] = []
+        for start, stop in spans:
+            assert not merged or start >= merged[-1][1], "time is told twice"
+            if merged and start == merged[-1][1]:
+                merged[-1] = (merged[-1][0], stop)
+            else:
+                merged.append((start, stop))
+        return merged
 
 
 def seconds_in(instant: datetime) -> float:

@@ -204,7 +204,7 @@ def test_is_idle_carrier_tells_of_the_undecided_time() -> None:
 
 @pytest.mark.parametrize(("gain_db", "phase_deg"), [(0.2, 1.0), (0.1, 0.3)])
 def test_image_of_an_unlisted_station_is_named_with_its_rejection(gain_db: float, phase_deg: float) -> None:
-    """The rejection |b / a|² follows from the imbalance (elementary; M. Valkama et al., 2001, for the model)."""
+    """The rejection |b / a|² follows from the imbalance (model: M. Valkama et al., 2001)."""
     strong = Emission(
         start_s=1.0,
         stop_s=4.0,
@@ -268,7 +268,7 @@ def test_reset_forgets_everything() -> None:
 
 
 def test_zeros_in_open_nothing() -> None:
-    """A radio that delivers nothing but zeros hears nothing, and no arithmetic fails (warnings are errors)."""
+    """A radio that delivers nothing but zeros hears nothing, and no arithmetic fails."""
     channelizer = bank()
     detector = Detector(channelizer)
     for piece in channelizer.push(np.zeros(3 * RATE_HZ, np.complex64)):

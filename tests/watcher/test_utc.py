@@ -64,14 +64,9 @@ def test_writing_an_instant_without_a_zone_is_refused() -> None:
         write_utc(datetime(2031, 5, 4))  # noqa: DTZ001
 
 
-@given(
-    st.datetimes(
-        min_value=datetime(1900, 1, 1),
-        max_value=datetime(9999, 12, 30),
-        timezones=st.just(UTC),  # noqa: DTZ001
-    )
-)
-def test_reading_undoes_writing_to_half_a_millisecond(instant: datetime) -> None:
+@given(st.integers(-(10**15), 10**17))
+def test_reading_undoes_writing_to_half_a_millisecond(microseconds: int) -> None:
+    instant = ANCHOR + timedelta(microseconds=microseconds)
     assert abs(read_utc(write_utc(instant)) - instant) <= timedelta(microseconds=500)
 
 
