@@ -75,7 +75,7 @@ class ClipShelf:
         if not self._left_out:
             return ""
         clips = write_count(len(self._left_out), "clip")
-        return f"{clips} on this page are without a picture: there is room for so many only."
+        return f"There was no room for pictures of {clips} on this page; the players work."
 
     def _clip(self, piece: LoggedTransmission) -> ClipView:
         path = piece.clip_path

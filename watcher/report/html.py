@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -18,6 +19,7 @@ from watcher.report.pages import Page, PageLimits, page_of
 from watcher.report.summary import ActivitySummary
 
 _TEMPLATES = Path(__file__).parent / "templates"
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=%|(?:d|h|min|s|dB|Hz|kHz|MHz)\b)")
 
 
 def render_html(summary: ActivitySummary, folder: Path, limits: PageLimits | None = None) -> str:
@@ -40,6 +42,7 @@ def _render(page: Page) -> str:
         loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
+        finalize=_keep_units_with_numbers,
         trim_blocks=True,
         lstrip_blocks=True,
     )
@@ -54,3 +57,10 @@ def _render(page: Page) -> str:
             f"media-src 'self' file:; style-src 'sha256-{digest}'"
         ),
     )
+
+
+def _keep_units_with_numbers(value: object) -> object:
+    """A line must not break between a number and its unit. Markup is left alone: its spaces are ours."""
+    if isinstance(value, Markup) or not isinstance(value, str):
+        return value
+    return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", value)

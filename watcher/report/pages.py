@@ -105,6 +105,7 @@ class Page:
     span: str
     zone: str
     headline: tuple[str, ...]
+    all_watched: bool
     notices: tuple[str, ...]
     hear_first: tuple[HearFirstView, ...]
     hear_first_left_out: int
@@ -163,6 +164,7 @@ def page_of(summary: ActivitySummary, folder: Path, limits: PageLimits) -> Page:
         span=f"{clock.full(summary.span.start_utc)} to {clock.full(summary.span.stop_utc)}",
         zone=clock.name,
         headline=headline(summary),
+        all_watched=not any(one.account.unwatched for one in summary.channels),
         notices=summary.notices,
         hear_first=first,
         hear_first_left_out=len(summary.hear_first) - len(first),

@@ -112,9 +112,10 @@ def _watched_sentence(summary: ActivitySummary) -> str:
         return f"None of {channels} was watched."
     least, most = write_duration(min(watched)), write_duration(max(watched))
     whole = write_duration(summary.span.seconds)
-    each = f" {'each ' if len(watched) > 1 else ''}for {most}" if least == most else f" for {least} to {most}"
+    how_long = most if least == most else f"{least} to {most}"
+    each = " each" if least == most and len(watched) > 1 else ""
     verb = "was" if len(watched) == 1 else "were"
-    return f"{channels} {verb} watched{each}, of {whole}."
+    return f"{channels} {verb} watched for {how_long}{each}, of {whole}."
 
 
 def _heard_sentence(summary: ActivitySummary) -> str:

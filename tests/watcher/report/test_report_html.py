@@ -203,7 +203,7 @@ def test_pictures_are_bounded_and_the_page_says_how_many_are_missing(folder: Pat
     entries = [entry("a", 100.0 * k, 5, k, clip=f"{k}.flac") for k in range(4)]
     summary = summarize(span(0, 1000), "UTC", transmissions=entries)
     outline = Outline(render_html(summary, folder, PageLimits(pictures=3)))
-    assert "1 clip on this page are without a picture" in outline.words
+    assert "no room for pictures of 1 clip on this page" in outline.words
     assert len({one["src"] for one in outline.named("img")}) <= 3
 
 
