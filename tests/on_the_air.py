@@ -221,6 +221,10 @@ class MemoryClip:
         self.kept = self.audio
         self.carrier_frames = (0, 0)
 
+    @property
+    def frames(self) -> int:
+        return len(self.audio)
+
     def write(self, audio: NDArray[np.int16]) -> None:
         self.audio = np.concatenate([self.audio, audio])
 
