@@ -19,13 +19,11 @@ from dsp.image import WORST_IMAGE_POWER_RATIO, power_without_image
 from dsp.noise_floor import NoiseFloor
 from dsp.squelch import Closing, Opening, Squelch, State
 from dsp.steady_carrier import is_unmodulated, split_carrier
+from dsp.steady_watch import LOOK_FRAMES, Fate, SteadyWatch
 
 AT_START_S = 0.3  # a channel that opens this early was busy when watching began
 STEADY_AFTER_S = 3.0  # a carrier that was there before, idle this long, is the channel's condition
 STEADY_AT_LAST_S = 60.0  # so is one that came up while watching, idle this long
-LOOK_FRAMES = 16  # frames over which modulation shows
-GONE_SHARE = 0.3  # a steady carrier that falls under this share of its power ...
-GONE_FRAMES = 24  # ... for this many frames has gone
 IMAGE_LOOK_RATIO = 1.2  # energy over the floor that is worth asking whether it is an image
 
 
@@ -52,6 +50,15 @@ class SteadyGone:
 
 
 @dataclass(frozen=True, slots=True)
+class SteadySpoke:
+    """The steady carrier of a channel was a station's, up since a frame: it has begun to modulate."""
+
+    channel: int
+    frame: int
+    since_frame: int
+
+
+@dataclass(frozen=True, slots=True)
 class ImageHeard:
     """The channel holds the mirrored copy of a strong signal, `rejection_db` under it."""
 
@@ -60,7 +67,7 @@ class ImageHeard:
     rejection_db: float
 
 
-DetectorEvent = Opening | Closing | TurnedSteady | SteadyGone | ImageHeard
+DetectorEvent = Opening | Closing | TurnedSteady | SteadyGone | SteadySpoke | ImageHeard
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,6 +119,8 @@ class Detector:
     Parameters
     ----------
     bank : Channelizer
+    is_am : sequence of bool, optional
+        Which channels carry AM; all FM if absent.
     raise_db : sequence of float, optional
         Thresholds raised by the plan, dB, one per channel.
     false_per_hour : float
@@ -119,7 +128,12 @@ class Detector:
     """
 
     def __init__(
-        self, bank: Channelizer, *, raise_db: Sequence[float] | None = None, false_per_hour: float = 0.001
+        self,
+        bank: Channelizer,
+        *,
+        is_am: Sequence[bool] | None = None,
+        raise_db: Sequence[float] | None = None,
+        false_per_hour: float = 0.001,
     ) -> None:
         self._bank = bank
         shape = bank.shape
@@ -150,8 +164,8 @@ class Detector:
         edges = np.stack([-self._centre_bins - self._half_bins, -self._centre_bins + self._half_bins], axis=1)
         self._mirror_cells = np.clip(edges // CELL_BINS + cells // 2 + [0, 1], 0, cells)
         self._looks: dict[int, _Look] = {}
-        self._steady: dict[int, float] = {}  # channel to the carrier's own power
-        self._missing: dict[int, int] = {}  # frames for which it has been gone
+        silent = np.zeros(channels, dtype=bool) if is_am is None else np.array(is_am, dtype=bool)
+        self._steady = SteadyWatch(shape.hop_seconds, silent)
 
     @property
     def floor_variance(self) -> float:
@@ -185,8 +199,7 @@ class Detector:
         self._floor.reset()
         self.squelch.reset()
         self._looks.clear()
-        self._steady.clear()
-        self._missing.clear()
+        self._steady.reset()
 
     def is_idle(self, channel: int) -> bool:
         """Has the open channel shown nothing but an idle carrier so far?"""
@@ -201,6 +214,16 @@ class Detector:
         """Frequency of an undecided channel's idle carrier, from the channel's centre."""
         look = self._looks.get(channel)
         return look.frequency_hz if look is not None else 0.0
+
+    def without_carrier(
+        self, channel: int, samples: NDArray[np.complex64], frame_samples: int
+    ) -> NDArray[np.complex64]:
+        """Samples of one channel without its steady carrier, if it holds one; whole frames only."""
+        if channel not in self._steady:
+            return samples
+        whole = len(samples) // frame_samples
+        frames = samples[: whole * frame_samples].reshape(whole, frame_samples)
+        return self._steady.without(channel, frames, float(self._rate_hz[channel])).rest.reshape(-1)
 
     def _frames_of(self, piece: Slice, channel: int) -> tuple[NDArray[np.complex64], float]:
         """The whole frames of one channel, shape (frames, n), and its rate."""
@@ -232,33 +255,32 @@ class Detector:
             envelope[group.members] = measured.envelope[:, :frames]
             lag_one[group.members] = measured.lag_one[:, :frames]
         measures = FrameMeasures(power, envelope, lag_one)
-        return measures, self._without_steady(piece, measures)
+        return measures, self._without_steady(piece, measures, floor)
 
-    def _without_steady(self, piece: Slice, measures: FrameMeasures) -> list[DetectorEvent]:
-        """Measure channels that hold a steady carrier without it; notice when it has gone."""
+    def _without_steady(
+        self, piece: Slice, measures: FrameMeasures, floor: NDArray[np.float32]
+    ) -> list[DetectorEvent]:
+        """Measure channels that hold a steady carrier without it; notice when it goes or speaks."""
         events: list[DetectorEvent] = []
-        for channel in list(self._steady):
+        for channel in self._steady.channels():
             rows, rate_hz = self._frames_of(piece, channel)
-            if not len(rows):
-                continue
-            parts = split_carrier(rows, rate_hz)
-            rest = measure_frames(parts.rest.reshape(1, -1), rows.shape[1])
             count = min(len(rows), measures.power.shape[1])
-            measures.power[channel, :count] = rest.power[0, :count]
-            measures.envelope[channel, :count] = rest.envelope[0, :count]
-            measures.lag_one[channel, :count] = rest.lag_one[0, :count]
-            carrier = self._steady[channel]
-            for index, now in enumerate(parts.carrier_power.tolist()):
-                self._missing[channel] = self._missing[channel] + 1 if now < GONE_SHARE * carrier else 0
-                if self._missing[channel] >= GONE_FRAMES:
-                    frame = piece.first_frame + index - GONE_FRAMES + 1
-                    events.append(SteadyGone(channel, max(frame, 0)))
-                    del self._steady[channel], self._missing[channel]
-                    break
-            else:
-                present = parts.carrier_power > GONE_SHARE * carrier
-                if present.any():  # follows a slow drift of level over some seconds
-                    self._steady[channel] += 0.02 * (float(parts.carrier_power[present].mean()) - carrier)
+            if not count:
+                continue
+            parts = self._steady.without(channel, rows[:count], rate_hz)
+            noise = floor[channel, :count] * self.squelch.quiet_ratio[channel]
+            is_quiet = bool(self.squelch.state[channel] == State.CLOSED)
+            since_frame = self._steady.since_frame(channel)
+            fate, index = self._steady.judge(channel, parts, noise, is_quiet)
+            if fate is Fate.SPOKE:  # its carrier belongs to the signal from now on
+                events.append(SteadySpoke(channel, piece.first_frame, since_frame))
+                continue
+            if fate is Fate.GONE:
+                events.append(SteadyGone(channel, max(piece.first_frame + index, 0)))
+            rest = measure_frames(parts.rest.reshape(1, -1), rows.shape[1])
+            measures.power[channel, :count] = rest.power[0]
+            measures.envelope[channel, :count] = rest.envelope[0]
+            measures.lag_one[channel, :count] = rest.lag_one[0]
         return events
 
     def _without_images(
@@ -311,7 +333,7 @@ class Detector:
             idle_s = (frame - look.opened_frame) * self._bank.shape.hop_seconds
             if idle_s >= (STEADY_AFTER_S if look.was_there_before else STEADY_AT_LAST_S):
                 carrier = float(look.recent[0].mean())
-                self._steady[channel], self._missing[channel] = carrier, 0
+                self._steady.begin(channel, look.opened_frame, look.frequency_hz, carrier)
                 del self._looks[channel]
                 self.squelch.force_closed(channel)
                 events.append(TurnedSteady(channel, frame, look.frequency_hz, carrier, look.was_there_before))

@@ -140,6 +140,7 @@ class Squelch:
         self._envelope = np.full(history, ENVELOPE_OF_NOISE)
         self._lag = np.zeros(history, dtype=np.complex128)
         self._down = np.zeros(channels, dtype=np.int64)
+        self._opened_at = np.zeros(channels, dtype=np.int64)
         self._closed_at = np.full(channels, -10 * LONG_FRAMES, dtype=np.int64)
         self._next_frame = 0
 
@@ -210,11 +211,14 @@ class Squelch:
         past = len(ratio) - len(opens)
         for index in range(len(opens)):
             frame = self._next_frame + index
+            # Frames from before the opening must not make the transmission look like noise.
+            is_noise = noisy[index] and frame - self._opened_at[channel] >= NOISE_SINCE_FRAMES
             match State(int(self.state[channel])):
                 case State.CLOSED:
                     if opens[index]:
                         self.state[channel] = State.OPEN
                         self._down[channel] = 0
+                        self._opened_at[channel] = frame
                         before = ratio[: past + index + 1]
                         edges.append(
                             Opening(
@@ -225,11 +229,11 @@ class Squelch:
                             )
                         )
                 case State.OPEN:
-                    if noisy[index] or not up[index]:
+                    if is_noise or not up[index]:
                         self.state[channel] = State.HANGING
-                        self._down[channel] = self.hang_frames if noisy[index] else 1
+                        self._down[channel] = self.hang_frames if is_noise else 1
                 case State.HANGING:
-                    if up[index] and not noisy[index]:
+                    if up[index] and not is_noise:
                         self.state[channel] = State.OPEN
                     else:
                         self._down[channel] += 1

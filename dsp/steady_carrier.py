@@ -39,7 +39,9 @@ class CarrierSplit:
     rest: ComplexSamples
 
 
-def split_carrier(frames: ComplexSamples, rate_hz: float) -> CarrierSplit:
+def split_carrier(
+    frames: ComplexSamples, rate_hz: float, *, near_hz: float | None = None, reach_hz: float = 0.0
+) -> CarrierSplit:
     """Least-squares fit of one complex line to each frame.
 
     Parameters
@@ -47,6 +49,8 @@ def split_carrier(frames: ComplexSamples, rate_hz: float) -> CarrierSplit:
     frames : ndarray of complex64, shape (frames, n)
         n at least 8.
     rate_hz : float
+    near_hz, reach_hz : float, optional
+        Look for the line within `reach_hz` of `near_hz` only.
 
     Raises
     ------
@@ -64,7 +68,11 @@ def split_carrier(frames: ComplexSamples, rate_hz: float) -> CarrierSplit:
         raise ValueError(f"a frame has {length} samples; a line needs at least 8")
     padded = scipy.fft.next_fast_len(PAD * length)
     power = np.abs(scipy.fft.fft(frames, padded, axis=1)) ** 2
-    peak = np.argmax(power, axis=1)
+    searched = power
+    if near_hz is not None:
+        away_hz = (np.arange(padded) * rate_hz / padded - near_hz + rate_hz / 2) % rate_hz - rate_hz / 2
+        searched = np.where(np.abs(away_hz) <= max(reach_hz, rate_hz / padded), power, 0.0)
+    peak = np.argmax(searched, axis=1)
     rows = np.arange(count)
     logs = [np.log(np.maximum(power[rows, (peak + step) % padded], 1e-30)) for step in (-1, 0, 1)]
     bend = logs[0] - 2 * logs[1] + logs[2]

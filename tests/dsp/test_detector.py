@@ -196,9 +196,9 @@ def test_is_idle_carrier_tells_of_the_undecided_time() -> None:
     detector = Detector(channelizer)
     made = scene(2.0, front_end=FrontEnd(birdies=(birdie(1, 15.0, off_hz=-700.0),)))
     judge(made, channelizer=channelizer, detector=detector)
-    assert detector.is_idle_carrier(1)
+    assert detector.is_idle_from_before(1)
     assert detector.idle_offset_hz(1) == pytest.approx(-700.0, abs=15.0)
-    assert not detector.is_idle_carrier(0)
+    assert not detector.is_idle_from_before(0)
     assert detector.idle_offset_hz(0) == 0.0
 
 

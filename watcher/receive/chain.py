@@ -14,16 +14,24 @@ import numpy as np
 from dsp.blocks import ComplexSamples, IqBlock
 from dsp.change_point import fall_sample, rise_sample
 from dsp.channelizer import ChannelCut, Channelizer, Slice
-from dsp.detector import Detection, Detector, ImageHeard, SteadyGone, TurnedSteady
+from dsp.detector import Detection, Detector, ImageHeard, SteadyGone, SteadySpoke, TurnedSteady
 from dsp.squelch import Closing, Opening
 from watcher.errors import RadioError
 from watcher.plan.model import Channel
 from watcher.receive.clips import ClipStore
-from watcher.receive.conditions import ConditionBook
+from watcher.receive.conditions import ConditionBook, bare_transmission
 from watcher.receive.gathering import FrameRun
-from watcher.receive.on_air import UNMODULATED, OnAir, Place
+from watcher.receive.on_air import OnAir, Place
 from watcher.receive.receive_group import ReceiveGroup
-from watcher.receive.records import Clip, Condition, EndedBy, Gap, GapCause, Transmission, Watched
+from watcher.receive.records import (
+    Clip,
+    Condition,
+    EndedBy,
+    Gap,
+    GapCause,
+    Transmission,
+    Watched,
+)
 from watcher.receive.stream_clock import StreamClock
 from watcher.receive.voice_path import VoiceBatch
 
@@ -32,7 +40,7 @@ TAIL_S = 0.1  # of audio kept after the carrier fell
 HISTORY_S = 1.2  # of channel samples kept: look-back, the search for the edge, and a slice
 AT_START_S = 0.025  # a carrier that came up this close to the run's start was up before it
 WATCHED_EVERY_S = 10  # how often the time watched is told: what a kill leaves unaccounted
-SHORT_LIVED_S = 10.0  # a carrier there at the start that drops this soon was a station's, not a birdie
+SHORT_LIVED_S = 20.0  # a carrier there at the start that drops this soon was a station's, not a birdie
 
 Record = Clip | Transmission | Gap | Condition | Watched
 
@@ -82,7 +90,11 @@ class ReceiveChain:
             self._bank = Channelizer(sample_rate_hz, cuts)
         except ValueError as problem:
             raise RadioError(f"the channels cannot be cut out of this recording: {problem}") from problem
-        self._detector = Detector(self._bank, raise_db=[c.raise_threshold_db for c in channels])
+        self._detector = Detector(
+            self._bank,
+            is_am=[c.mode == "am" for c in channels],
+            raise_db=[c.raise_threshold_db for c in channels],
+        )
         self._book = ConditionBook([c.name for c in channels], [cut.offset_hz for cut in cuts])
         self._groups = [ReceiveGroup.build(group, HISTORY_S) for group in self._bank.groups]
         self._place = {
@@ -137,6 +149,7 @@ class ReceiveChain:
         self._next_sample = first_sample
         self._watched_from = first_sample
         self._open: dict[int, OnAir] = {}
+        self._up_since: dict[int, int] = {}  # channel samples since which a carrier that spoke was up
         self._last_stop = np.zeros(len(self.channels), dtype=np.int64)  # channel samples
         self._bank.reset()
         self._detector.reset()
@@ -201,6 +214,8 @@ class ReceiveChain:
                     records += self._turn_steady(event, detection)
                 case SteadyGone():
                     records += self._steady_gone(event)
+                case SteadySpoke():
+                    self._steady_spoke(event)
                 case ImageHeard():
                     self._book.image(event, len(piece.spectra))
         self._frame = detection.first_frame + len(piece.spectra)
@@ -234,7 +249,8 @@ class ReceiveChain:
         index, row = self._place[number]
         group = self._groups[index]
         channel = self.channels[number]
-        start = self._rise(event, detection, group, row)
+        known = self._up_since.pop(number, None)
+        start = self._rise(event, detection, group, row) if known is None else known
         on_at_start = start < AT_START_S * group.rate_hz
         if on_at_start:
             start = 0
@@ -278,6 +294,7 @@ class ReceiveChain:
         n = group.frame_samples
         first = max(event.searched_from * n, group.history.first, int(self._last_stop[event.channel]))
         samples = group.history.take(row, first, (event.frame + 1) * n)
+        samples = self._detector.without_carrier(event.channel, samples, n)
         floor = float(detection.floor[event.channel].mean())
         up = float(np.mean(np.abs(samples[-4 * n :]) ** 2)) if len(samples) else floor
         return first + rise_sample(samples, floor, up)
@@ -289,6 +306,7 @@ class ReceiveChain:
         first = max((event.last_up - 6) * n, on_air.start)
         samples = group.history.take(on_air.place.row, first, (event.last_up + 5) * n)
         first = max(first, group.history.first)
+        samples = self._detector.without_carrier(event.channel, samples, n)
         floor = float(detection.floor[event.channel].mean())
         up = float(np.mean(np.abs(samples[: 4 * n]) ** 2)) if len(samples) else floor
         stop = max(first + fall_sample(samples, up, floor), on_air.start + 1)
@@ -316,6 +334,18 @@ class ReceiveChain:
         on_air.is_idle = True
         return [self._finished(on_air, stop, stop, EndedBy.TURNED_STEADY)]
 
+    def _steady_spoke(self, event: SteadySpoke) -> None:
+        """What looked like the channel's condition is a station that kept silent until now."""
+        self._book.forget_carrier(event.channel)
+        index, _ = self._place[event.channel]
+        since = event.since_frame * self._groups[index].frame_samples
+        if event.channel in self._open:
+            self._open[event.channel].up_since(
+                0 if since < AT_START_S * self._groups[index].rate_hz else since
+            )
+        else:
+            self._up_since[event.channel] = since
+
     def _steady_gone(self, event: SteadyGone) -> list[Record]:
         """A carrier that was up at the start and soon dropped was a station's, with nothing to hear."""
         since = self._book.carrier_since(event.channel)
@@ -324,24 +354,8 @@ class ReceiveChain:
             return []
         if since > 0 or event.frame * self.frame_s > SHORT_LIVED_S:
             return [condition]
-        channel = self.channels[event.channel]
         first, stop = self._clock.run_first, self._clock.run_first + event.frame * self._clock.hop_samples
-        return [
-            Transmission(
-                channel=channel.name,
-                frequency_hz=channel.frequency_hz,
-                mode=channel.mode,
-                start_sample=first,
-                stop_sample=stop,
-                start_utc=condition.start_utc,
-                end_utc=condition.stop_utc,
-                clip_start_utc=condition.start_utc,
-                clip_end_utc=condition.stop_utc,
-                ended_by=EndedBy.CARRIER_DROP,
-                on_at_start=True,
-                flags=(UNMODULATED,),
-            )
-        ]
+        return [bare_transmission(self.channels[event.channel], condition, first, stop)]
 
     def _split_long_clips(self) -> list[Record]:
         records: list[Record] = []

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from dsp.detector import ImageHeard, TurnedSteady
-from watcher.receive.records import Condition, ConditionKind
+from watcher.plan.model import Channel
+from watcher.receive.records import UNMODULATED, Condition, ConditionKind, EndedBy, Measured, Transmission
 from watcher.receive.stream_clock import StreamClock
 
 ZERO_FREQUENCY_REACH_HZ = 300.0  # a carrier this close to the radio's own centre is its spike
@@ -70,6 +71,10 @@ class ConditionBook:
         running = self._carriers.pop(channel, None)
         return None if running is None else self._record(channel, running, frame, clock)
 
+    def forget_carrier(self, channel: int) -> None:
+        """It was a station after all."""
+        self._carriers.pop(channel, None)
+
     def image(self, event: ImageHeard, frames: int) -> None:
         """An image was heard for `frames` frames from the event on."""
         stop = event.frame + frames
@@ -106,3 +111,26 @@ class ConditionBook:
             snr_db=running.snr_db,
             evidence=running.evidence,
         )
+
+
+def bare_transmission(channel: Channel, condition: Condition, first: int, stop: int) -> Transmission:
+    """The record of a station's bare carrier that first looked like a condition; nothing to hear.
+
+    `first` and `stop` are counts of input samples.
+    """
+    return Transmission(
+        channel=channel.name,
+        frequency_hz=channel.frequency_hz,
+        mode=channel.mode,
+        start_sample=first,
+        stop_sample=stop,
+        start_utc=condition.start_utc,
+        end_utc=condition.stop_utc,
+        clip_start_utc=condition.start_utc,
+        clip_end_utc=condition.stop_utc,
+        ended_by=EndedBy.CARRIER_DROP,
+        on_at_start=True,
+        snr_db=None if condition.snr_db is None else Measured(condition.snr_db),
+        frequency_error_hz=None if condition.offset_hz is None else Measured(condition.offset_hz),
+        flags=(UNMODULATED,),
+    )

@@ -15,11 +15,10 @@ from dsp.measure import ChannelNoise, Reading, peak_deviation_hz, rms_deviation_
 from watcher.plan.model import Channel
 from watcher.receive.clips import ClipStore
 from watcher.receive.gathering import FrameRun, Gathering
-from watcher.receive.records import Clip, EndedBy, Measured, Transmission
+from watcher.receive.records import UNMODULATED, Clip, EndedBy, Measured, Transmission
 from watcher.receive.stream_clock import StreamClock
 from watcher.receive.voice_path import AUDIO_RATE_HZ, VoicePath
 
-UNMODULATED = "unmodulated"  # flag: a bare carrier, as of somebody who holds the key and does not speak
 WRITE_FRAMES = AUDIO_RATE_HZ // 2  # audio gathered before it is written: what a kill may cost of an open clip
 
 
@@ -117,6 +116,11 @@ class OnAir:
         if self._clip is not None and self._waiting:
             self._clip.write(np.concatenate(self._waiting))
         self._waiting, self._waiting_frames = [], 0
+
+    def up_since(self, start: int) -> None:
+        """The carrier was up earlier than it was noticed; the clip begins where it does."""
+        self.start = start
+        self._on_at_start = start == 0
 
     def discard(self) -> None:
         """It was nobody's transmission."""

@@ -11,6 +11,8 @@ from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
 
+UNMODULATED = "unmodulated"  # flag: a bare carrier, as of somebody who holds the key and does not speak
+
 
 @dataclass(frozen=True, slots=True)
 class Measured:

@@ -1,0 +1,128 @@
+"""Channels that hold a steady carrier: take it out, follow it, and notice when it goes or speaks.
+
+A birdie stays while stations come and go on top of it. A station that held its key before the watch
+began looks just like one until it speaks: then the line itself dissolves into the modulation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum, auto
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.blocks import ComplexSamples
+from dsp.steady_carrier import CarrierSplit, is_unmodulated, split_carrier
+
+REACH_HZ = 60.0  # how far the line is looked for from where it was a slice ago: drift up to 300 Hz/s
+GONE_SHARE = 0.3  # a steady carrier that falls under this share of its power ...
+GONE_S = 0.3  # ... for this long has gone
+LOOK_FRAMES = 16  # frames over which modulation shows
+SAME_POWER = 1.4  # total power over the carrier's own plus noise: beyond it, somebody else came on top
+DISSOLVED_SHARE = 0.6  # of the line's power left: the carrier itself is being modulated
+
+
+class Fate(Enum):
+    """What became of a steady carrier within a slice."""
+
+    STAYS = auto()
+    GONE = auto()
+    SPOKE = auto()
+
+
+@dataclass(slots=True, eq=False)
+class _Steady:
+    since_frame: int
+    frequency_hz: float
+    power: float
+    missing: int = 0
+    recent: NDArray[np.float64] = field(default_factory=lambda: np.empty((3, 0)))
+
+
+class SteadyWatch:
+    """The steady carriers of all channels.
+
+    Parameters
+    ----------
+    frame_s : float
+    is_am : ndarray of bool, shape (channels,)
+        In AM the line stays while the station speaks.
+    """
+
+    def __init__(self, frame_s: float, is_am: NDArray[np.bool_]) -> None:
+        self._gone_frames = round(GONE_S / frame_s)
+        self._is_am = is_am
+        self._held: dict[int, _Steady] = {}
+
+    def __contains__(self, channel: object) -> bool:
+        return channel in self._held
+
+    def channels(self) -> list[int]:
+        """The channels that hold a steady carrier."""
+        return list(self._held)
+
+    def reset(self) -> None:
+        """Forget all."""
+        self._held.clear()
+
+    def begin(self, channel: int, since_frame: int, frequency_hz: float, power: float) -> None:
+        """From now on this channel holds a steady carrier, up since a frame."""
+        self._held[channel] = _Steady(since_frame, frequency_hz, power)
+
+    def since_frame(self, channel: int) -> int:
+        """The frame since which the channel's carrier is up."""
+        return self._held[channel].since_frame
+
+    def without(self, channel: int, frames: ComplexSamples, rate_hz: float) -> CarrierSplit:
+        """Frames of one channel parted into its steady carrier and the rest."""
+        return split_carrier(frames, rate_hz, near_hz=self._held[channel].frequency_hz, reach_hz=REACH_HZ)
+
+    def judge(
+        self, channel: int, parts: CarrierSplit, floor: NDArray[np.float64], is_quiet: bool
+    ) -> tuple[Fate, int]:
+        """What the frames of one slice say about the channel's carrier.
+
+        Parameters
+        ----------
+        parts : CarrierSplit
+            From :meth:`without`.
+        floor : ndarray of float64, shape (frames,)
+            Noise expected in the channel.
+        is_quiet : bool
+            Nobody else is on the channel: the line may be followed.
+
+        Returns
+        -------
+        fate : Fate
+            After GONE and SPOKE the channel is forgotten here.
+        frame : int
+            Within the slice: the first frame without the carrier, for GONE.
+        """
+        held = self._held[channel]
+        powers = [parts.carrier_power, parts.rest_power, floor]
+        held.recent = np.hstack([held.recent, powers])[:, -LOOK_FRAMES:]
+        if self._spoke(channel, held):
+            del self._held[channel]
+            return Fate.SPOKE, 0
+        if not is_quiet:
+            held.missing = 0
+            return Fate.STAYS, 0
+        present = parts.carrier_power > GONE_SHARE * held.power
+        for index, here in enumerate(present.tolist()):
+            held.missing = 0 if here else held.missing + 1
+            if held.missing >= self._gone_frames:
+                del self._held[channel]
+                return Fate.GONE, index - self._gone_frames + 1
+        if present.any():  # follows a slow drift of frequency and level
+            held.frequency_hz = float(np.median(parts.frequency_hz[present]))
+            held.power += 0.05 * (float(parts.carrier_power[present].mean()) - held.power)
+        return Fate.STAYS, 0
+
+    def _spoke(self, channel: int, held: _Steady) -> bool:
+        if held.recent.shape[1] < LOOK_FRAMES or is_unmodulated(*held.recent):
+            return False
+        line, rest, floor = held.recent.mean(axis=1)
+        if line + rest > SAME_POWER * (held.power + floor):
+            return False
+        return bool(self._is_am[channel] or line < DISSOLVED_SHARE * held.power)
