@@ -28,9 +28,9 @@ def sinad_db(audio: NDArray[np.floating], *, audio_rate_hz: float, tone_hz: floa
     Notes
     -----
     The tone is taken out by a least-squares fit of constant, sine, cosine and frequency in place of the
-    notch filter of a meter: the fit removes the tone alone, with no width and no loss beside it. A meter's
-    notch, at least 40 dB deep and at most 0.6 dB down at half and twice the tone (TIA-603-E, 1.3.3.11,
-    secondary), reads the same within 0.1 dB between 0 and 30 dB of white noise.
+    notch filter of a meter: the fit removes the tone alone. A meter's notch, at least 40 dB deep and at most
+    0.6 dB down at half and twice the tone (TIA-603-E, 1.3.3.11, secondary), takes the noise beside the tone
+    as well and reads higher: by 0.7 dB for a notch of Q 4 in 300 to 3000 Hz.
 
     References
     ----------
@@ -64,11 +64,16 @@ def _without_tone(audio: NDArray[np.float64], audio_rate_hz: float, tone_hz: flo
     high = min(int(1.03 * tone_hz / bin_hz) + 2, len(spectrum) - 1)
     frequency = 2.0 * np.pi * (low + int(np.argmax(spectrum[low:high]))) / count
     rest = audio
+    basis = np.ones((count, 3))
     for _ in range(5):  # Gauss and Newton; from within a bin it settles in three or four steps
-        cosine, sine = np.cos(frequency * places), np.sin(frequency * places)
-        basis = np.stack([cosine, sine, np.ones(count)], axis=1)
+        turns = np.exp(1j * frequency * places)
+        cosine, sine = turns.real, turns.imag
+        basis[:, 0], basis[:, 1] = cosine, sine
         fitted = np.linalg.solve(basis.T @ basis, basis.T @ audio)
         rest = audio - basis @ fitted
         slope = places * (fitted[1] * cosine - fitted[0] * sine)
-        frequency += float(slope @ rest) / max(float(slope @ slope), 1e-30)
+        step = float(slope @ rest) / max(float(slope @ slope), 1e-30)
+        frequency += step
+        if abs(step) * count < 1e-5:  # the phase at the ends is right to a hundred-thousandth: -100 dB
+            break
     return rest

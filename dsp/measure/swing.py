@@ -125,12 +125,10 @@ def peak_deviation_hz(
     Notes
     -----
     1. Discriminator: angle of the lag-one product, Hz.
-    2. Where the product is under 0.3 of its median (the carrier is nearly drowned: clicks come from there)
-       the angle gives way to the power-weighted mean of its neighbours within 0.12 ms.
-    3. Low-pass, flat to 3 kHz and closed at 5 kHz.
-    4. The maximum, leaving out places where the carrier is under 0.4 of the median product, less the noise's
-       rms behind the filter times the expected largest of m normal deviates; m is how many independent
-       samples come within three rms of the maximum.
+    2. Low-pass, flat to 3 kHz and closed at 5 kHz.
+    3. The maximum, leaving out places where the carrier is under 0.4 of the median product (nearly drowned:
+       clicks come from there), less the noise's rms behind the filter times the expected largest of m normal
+       deviates; m is how many independent samples come within three rms of the maximum.
 
     The noise's density behind a discriminator is f^2 N0 / C. Speech peaks are rare and short, so their
     reading has a floor of about half a percent and hangs on how long was listened.
@@ -153,9 +151,7 @@ def peak_deviation_hz(
         return None
     swing_hz = np.angle(product) * np.float32(sample_rate_hz / (2.0 * np.pi))
     taps = _deviation_taps(sample_rate_hz)
-    smooth_hz = signal.oaconvolve(
-        _without_clicks(swing_hz, weight, median, sample_rate_hz), taps, mode="valid"
-    )
+    smooth_hz = signal.oaconvolve(swing_hz, taps, mode="valid")
     edge = len(taps) // 2
     up = ndimage.minimum_filter1d(weight, 5)[edge : len(weight) - edge] > 0.4 * median
     smooth_hz = smooth_hz[up]
@@ -173,8 +169,8 @@ def peak_deviation_hz(
         excess = max(float(special.ndtri((near - 0.375) / (near + 0.25))), 0.0)  # Blom
         peaks_hz.append(top_hz - excess * noise_hz)
     value_hz = max(peaks_hz)
-    # 0.7 of the noise's rms covers scatter and leftover bias from 8 to 30 dB (simulated in the tests)
-    return Reading(value_hz, float(np.hypot(0.7 * noise_hz, 0.005 * value_hz)))
+    # 0.85 of the noise's rms covers scatter and leftover bias from 8 to 30 dB (simulated in the tests)
+    return Reading(value_hz, float(np.hypot(0.85 * noise_hz, 0.005 * value_hz)))
 
 
 def _jackknifed(
@@ -230,17 +226,6 @@ def _deviation_taps(sample_rate_hz: float) -> NDArray[np.float32]:
     count, beta = signal.kaiserord(40.0, (stop_hz - pass_hz) / (0.5 * sample_rate_hz))
     taps = signal.firwin(count | 1, 0.5 * (pass_hz + stop_hz), fs=sample_rate_hz, window=("kaiser", beta))
     return np.asarray(np.convolve(taps, [-1.0 / 24.0, 13.0 / 12.0, -1.0 / 24.0]), dtype=np.float32)
-
-
-def _without_clicks(
-    swing_hz: NDArray[np.float32], weight: NDArray[np.float32], median: float, sample_rate_hz: float
-) -> NDArray[np.float32]:
-    """The swing with its drowned places bridged by the power-weighted mean around them."""
-    width = max(2 * round(1.2e-4 * sample_rate_hz) + 1, 3)
-    around = ndimage.uniform_filter1d(weight * swing_hz, width)
-    around /= np.maximum(ndimage.uniform_filter1d(weight, width), np.float32(1e-9 * median))
-    trust = np.minimum(weight * np.float32(1.0 / (0.3 * median)), np.float32(1.0))
-    return np.asarray(around + trust * (swing_hz - around), dtype=np.float32)
 
 
 def _noise_behind(taps: NDArray[np.float32], sample_rate_hz: float, carrier_per_hz: float) -> float:
