@@ -91,6 +91,24 @@ def test_independent_samples_match_the_two_state_markov_chain() -> None:
     assert found.independent_samples == pytest.approx(samples, rel=0.1)
 
 
+def test_pauses_that_divide_one_whole_are_taken_for_what_they_are() -> None:
+    """n memoryless pauses cut from one whole have a squared variation of (n - 1)/(n + 1) on average, not 1
+    (moments of uniform spacings: R. Pyke, J. Royal Stat. Soc. B 27, 1965; from memory). The estimate must
+    come back to 1."""
+    rng = np.random.default_rng(13)
+    runs, share = 40, 0.05
+    estimates = []
+    for _ in range(2500):
+        pauses = rng.exponential(1.0, runs)
+        found = occupancy(np.full(runs, share), pauses / pauses.mean() * (1 - share))
+        assert found.independent_samples is not None
+        both = runs / (found.independent_samples * share * (1 - share))
+        # By the rule for few, lengths are said to vary as much as pauses; by the other, the cut ends add 1/n.
+        estimates.append(both / 2 if found.rule is OccupancyRule.FEW else both - 1 / runs)
+    # One estimate spreads by about 0.35, the mean by 0.007; without the correction it would be 0.975.
+    assert np.mean(estimates) == pytest.approx(1.0, abs=0.02)
+
+
 @pytest.mark.parametrize("lengths", ["memoryless", "equal", "long-tailed"])
 def test_variance_promised_is_the_variance_met(lengths: str) -> None:
     """share (1 - share) / independent samples against the spread of the shares of 600 simulated watches."""

@@ -9,9 +9,9 @@ from scipy import stats
 
 from watcher.report.occupancy import independent_samples_needed, nothing_seen_bound
 
-# Independent samples for 10 % relative error at 95 % confidence: n = (z/d)² (1 - p)/p with z = 1.959964, worked
-# out apart from this program. ITU-R SM.1880-2, Annex 2, has the same form (from memory; its own table was not
-# read).
+# Independent samples for 10 % relative error at 95 % confidence: n = (z/d)² (1 - p)/p with z = 1.959964,
+# worked out apart from this program. ITU-R SM.1880-2, Annex 2, has the same form (from memory; its own table
+# was not read).
 SAMPLES_NEEDED = {
     0.01: 38_031,
     0.02: 18_824,

@@ -197,6 +197,18 @@ def test_a_large_log_is_cut_and_the_page_says_so(folder: Path) -> None:
     assert len(page) < 200_000
 
 
+def test_the_latest_are_kept_where_nothing_has_a_reason(folder: Path) -> None:
+    """Pairs of strong transmissions on a channel that is in no plan: an ordinary chat."""
+    entries = [entry("chat", 100.0 * (k // 2) + 8 * (k % 2), 5, k, snr=30.0) for k in range(20)]
+    watched = {"chat": Spans([span(0, 1000)])}
+    summary = summarize(span(0, 1000), "UTC", transmissions=entries, watched=watched)
+    words = Outline(render_html(summary, folder, PageLimits(transmissions=4))).words
+    listed = words[words.index("4 of 20 transmissions are listed") : words.index("What was not watched")]
+    assert "06:15:08" in listed
+    assert "06:13:20" in listed
+    assert "06:11:40" not in listed
+
+
 def test_pictures_are_bounded_and_the_page_says_how_many_are_missing(folder: Path) -> None:
     for k in range(4):
         soundfile.write(folder / f"{k}.flac", np.full(1000, 0.1), 16_000)

@@ -49,6 +49,15 @@ def test_no_frame_is_lost_where_blocks_meet(more: int) -> None:
         assert (steps.min(axis=0) == 0).all()
 
 
+def test_the_size_of_the_reading_blocks_makes_no_difference(
+    rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    audio = (0.1 * rng.standard_normal(40_000)).astype(np.float32)
+    at_once = greys_of(audio, RATE_HZ)
+    monkeypatch.setattr("watcher.report.spectrogram.BLOCK_FRAMES", 1_000)
+    assert np.array_equal(greys_of(audio, RATE_HZ), at_once)
+
+
 def test_silence_and_nothing_are_white() -> None:
     for audio in (np.zeros(RATE_HZ, np.float32), np.zeros(0, np.float32)):
         assert (greys_of(audio, RATE_HZ) == GREYS - 1).all()
