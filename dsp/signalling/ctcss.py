@@ -18,11 +18,14 @@ from dsp.signalling.tone_line import (
     WORTH,
     Frames,
     LineFits,
+    comb_excess,
     cut_frames,
     fit_lines,
     likely_lines,
     noise_floor,
 )
+
+Real = NDArray[np.float32]
 
 # ANSI/TIA-603 1.3.5.2 "CTCSS code frequencies", as secondary copies of the table give it (config/ctcss.csv).
 TONES_HZ: tuple[float, ...] = (
@@ -75,15 +78,23 @@ class TonePiece:
 
 @dataclass(frozen=True, slots=True)
 class _Evidence:
-    """The best listed line of one stretch and what speaks for and against its being a tone."""
+    """The best listed line of one transmission, and the log odds of a tone over each other explanation."""
 
     tone_hz: float
     estimate_hz: float
     estimate_sigma_hz: float
     deviation_hz: float
     deviation_sigma_hz: float
-    over_noise: float  # log odds of a steady line over noise and wandering voice
-    over_steady: float  # log odds of a tone over other steady things
+    over_noise: float  # noise, and a voice whose pitch wanders
+    over_voice: float  # a voice that keeps its pitch
+    over_machine: float  # hum, an organ: steady, with company at multiples
+    over_word: float  # a digital code word, whose lines stand 5.84 Hz apart
+    over_unlisted: float  # a steady line that is in no list
+
+    def log_odds(self) -> float:
+        """Log odds of a tone over all other explanations together."""
+        others = self.over_noise, self.over_voice, self.over_machine, self.over_word, self.over_unlisted
+        return -float(np.logaddexp.reduce([-odds for odds in others]))
 
 
 def nearest_tone_hz(frequency_hz: float) -> float:
@@ -133,7 +144,7 @@ RATIO_RANGE = (-5.0, 40.0)  # what one stretch may say for or against: no stretc
 
 # Weights of the logistic rule that parts tones from other steady things, fitted to 563 toneless
 # stretches with a steady line and 5 500 with a tone (synthetic speech, 0 to 30 dB).
-STEADY_BIAS = -1.05
+VOICE_BIAS = -1.05
 UNSTEADY_WEIGHT, QUIETEST_WEIGHT, FLOOR_WEIGHT = -5.31, -1.43, 2.12
 MULTIPLES_WEIGHT, ODD_DEVIATION_WEIGHT = 0.68, -7.52
 
@@ -143,8 +154,12 @@ Family = tuple[tuple[float, float], ...]
 FAMILIES: tuple[Family, ...] = (
     ((2.0, 0.6), (3.0, 0.5)),
     ((0.5, 0.6), (1.5, 0.5)),
-    ((1 / 3, 0.5), (2 / 3, 0.5), (4 / 3, 0.4)),
+    ((1 / 3, 0.5), (2 / 3, 0.5)),
 )
+MACHINE_ODDS = 4.0
+WORD_LINES_HZ = 134.4 / 23  # TIA-603 1.3.5.5: 134.4 bit/s; a word of 23 bits repeats without gap
+WORD_ODDS, WORD_SLOPE = 8.0, 30.0
+UNLISTED_ODDS = 7.0
 ENCODER_DISTORTION = 0.05  # TIA-603 asks for 5 % at most (from memory)
 
 
@@ -157,7 +172,7 @@ def _judge(low_band: NDArray[np.float32], rate_hz: float, needed_log_odds: float
     evidence = _weigh(frames) if frames is not None and np.any(frames.tapered) else None
     if evidence is None:
         return TonePiece(None, None, None, None, None, PRIOR_TONE, 0.0)
-    log_odds = -float(np.logaddexp(-evidence.over_noise, -evidence.over_steady))
+    log_odds = evidence.log_odds()
     named = log_odds >= needed_log_odds
     p_tone = float(1.0 / (1.0 + np.exp(-np.clip(log_odds, -700, 700))))
     return TonePiece(
@@ -182,34 +197,35 @@ def _stretches(low_band: NDArray[np.float32], rate_hz: float) -> Frames | None:
 
 
 def _weigh(frames: Frames) -> _Evidence:
-    """The best listed line and the odds that it is a tone."""
+    """The best listed line and what speaks for its being a tone."""
     fits = fit_lines(frames, likely_lines(frames, LOWEST_HZ, HIGHEST_HZ, CANDIDATES))
     frequency = fits.frequency_hz
     deviation = np.median(fits.amplitude, axis=0).astype(np.float64)
     tone = np.array([nearest_tone_hz(f) for f in frequency])
     beyond = np.maximum(np.abs(frequency / tone - 1.0) - ENCODER_TOLERANCE, 0.0)
-    beyond /= 2e-4 + fits.sigma_hz / frequency
+    beyond /= 2e-4 + 1.3 * fits.sigma_hz / frequency
     low, high = USUAL_DEVIATION_HZ
     odd = np.log(np.maximum(np.maximum(low / np.maximum(deviation, 1e-6), deviation / high), 1.0))
     ratio = np.clip(fits.log_ratio, *RATIO_RANGE).sum(axis=0) if frames.stretches > 1 else fits.log_ratio[0]
-    merit = ratio - 0.5 * beyond**2 - 0.5 * (odd / DEVIATION_SPREAD) ** 2
-    j = int(np.argmax(merit))
-    spread = np.sqrt(WORTH * OVERLAP_WORTH / 2.0 / frames.count / frames.stretches) * np.median(
-        fits.scale[:, j]
-    )
+    ratio = ratio - 0.5 * (odd / DEVIATION_SPREAD) ** 2
+    # An unlisted line, however strong, must not hide a listed one beside it.
+    j = int(np.argmax(np.where(beyond < 3.0, ratio, ratio - 1000.0)))
+    independent = frames.count * frames.stretches / OVERLAP_WORTH
+    spread = np.sqrt(WORTH / 2.0 / independent) * np.median(fits.scale[:, j])
     return _Evidence(
         tone_hz=float(tone[j]),
         estimate_hz=float(frequency[j]),
         estimate_sigma_hz=float(fits.sigma_hz[j]),
         deviation_hz=float(deviation[j]),
         deviation_sigma_hz=float(spread),
-        over_noise=float(merit[j]) - NOISE_BIAS,
-        over_steady=_tone_over_steady(frames, fits, j) + ODD_DEVIATION_WEIGHT * float(odd[j]),
+        over_noise=float(ratio[j]) - NOISE_BIAS,
+        over_unlisted=UNLISTED_ODDS - 0.5 * float(beyond[j]) ** 2,
+        **_over_steady(frames, fits, j, float(odd[j])),
     )
 
 
-def _tone_over_steady(frames: Frames, fits: LineFits, j: int) -> float:
-    """Log odds of an encoder's tone over a monotone voice, hum or music with a line at that frequency.
+def _over_steady(frames: Frames, fits: LineFits, j: int, odd: float) -> dict[str, float]:
+    """Log odds of an encoder's tone over other sources with a steady line at that frequency.
 
     A voice's line swells and fades from frame to frame, and it has company at multiples; a tone's
     residual is only the noise beside it, and an encoder's harmonics are a few per cent.
@@ -217,40 +233,45 @@ def _tone_over_steady(frames: Frames, fits: LineFits, j: int) -> float:
     amplitude = fits.amplitude[:, j]
     tiny = np.float32(1e-6)
     floor = noise_floor(frames, LOWEST_HZ, HIGHEST_HZ)
-    log_odds = (
-        STEADY_BIAS
+    swell = (
+        VOICE_BIAS
+        + ODD_DEVIATION_WEIGHT * odd
         + UNSTEADY_WEIGHT * np.log(fits.scale[:, j] / amplitude + tiny)
-        + QUIETEST_WEIGHT * np.log(fits.quietest[:, j] / amplitude + 0.01)
+        + QUIETEST_WEIGHT * np.log(fits.quietest(j) / amplitude + 0.01)
         + FLOOR_WEIGHT * np.log(floor / amplitude + 0.01)
     )
-    families = np.stack([_clean(frames, fits.frequency_hz[j], amplitude, family) for family in FAMILIES])
-    against = np.logaddexp.reduce(-families, axis=0) - np.log(len(FAMILIES))
-    return float(np.median(log_odds + MULTIPLES_WEIGHT * np.minimum(-against, 3.0)))
+    families = np.stack([_multiples(frames, fits.frequency_hz[j], amplitude, family) for family in FAMILIES])
+    alone = np.log(len(FAMILIES)) - np.logaddexp.reduce(-families, axis=0)
+    word, size = comb_excess(frames, WORD_LINES_HZ, LOWEST_HZ, HIGHEST_HZ, fits.frequency_hz[j])
+    return {
+        "over_voice": float(np.median(swell + MULTIPLES_WEIGHT * np.clip(alone, -8.0, 3.0))),
+        "over_machine": MACHINE_ODDS + float(np.median(alone)),
+        "over_word": WORD_ODDS - WORD_SLOPE * max(word, 0.0) * min(max(size, 0.0), 1.0),
+    }
 
 
-def _clean(
-    frames: Frames,
-    frequency_hz: float,
-    amplitude: NDArray[np.float32],
-    family: tuple[tuple[float, float], ...],
-) -> NDArray[np.float64]:
-    """Log likelihood of "no company but distortion" over "company of the usual size", shape (stretches,)."""
-    there = [
-        (k * frequency_hz, usual) for k, usual in family if 45.0 < k * frequency_hz < 0.42 * frames.rate_hz
-    ]
+def _multiples(frames: Frames, frequency_hz: float, amplitude: Real, family: Family) -> Real:
+    """Log likelihood of "no company at these multiples" over "usual company", shape (stretches,)."""
+    within = 45.0, 0.42 * frames.rate_hz
+    there = [(k * frequency_hz, size) for k, size in family if within[0] < k * frequency_hz < within[1]]
     if not there:
-        return np.zeros(frames.stretches)
+        return np.zeros(frames.stretches, np.float32)
     lines = fit_lines(frames, np.array([hz for hz, _ in there]))
-    found = (lines.amplitude / amplitude[:, None]).astype(np.float64) ** 2
-    noise = (lines.scale / amplitude[:, None]).astype(np.float64) ** 2 * (2.0 / frames.count)
+    found = lines.amplitude / amplitude[:, None]
+    noise = (lines.scale / amplitude[:, None]) ** 2 * np.float32(2.0 / frames.count)
+    alone: Real = _clean(found, noise, np.array([size for _, size in there])).sum(axis=1)
+    return alone
 
-    def log_density(size: NDArray[np.float64]) -> NDArray[np.float64]:
-        variance = noise + size**2
-        return -np.log(variance) - found / variance
 
-    usual = np.array([size for _, size in there])
-    company = np.logaddexp(np.log(0.75) + log_density(usual), np.log(0.25) + log_density(np.array(0.15)))
-    clean: NDArray[np.float64] = np.clip(log_density(np.array(ENCODER_DISTORTION)) - company, -8.0, 4.0).sum(
-        axis=1
-    )
-    return clean
+def _clean(found: Real, noise: Real, usual: NDArray[np.float64]) -> Real:
+    """Log likelihood of "distortion at most" over "company", from relative sizes found in that noise."""
+
+    def log_density(size: NDArray[np.float64] | float) -> Real:
+        density: Real = -np.log(noise + size**2) - found**2 / (noise + size**2)
+        return density
+
+    small, some = log_density(ENCODER_DISTORTION), log_density(0.15)
+    clean = np.logaddexp(np.log(0.95) + small, np.log(0.05) + some)
+    company = np.logaddexp(np.log(0.75) + log_density(usual), np.log(0.25) + some)
+    ratio: Real = np.clip(clean - company, -20.0, 3.0)
+    return ratio

@@ -66,10 +66,10 @@ class LineFits:
     """Steady lines fitted near trial frequencies.
 
     `frequency_hz` and `sigma_hz` have shape (trials,): the frequency all stretches agree on and its
-    standard error. The rest has shape (stretches, trials): `log_ratio` is the log-likelihood of "steady
-    line in heavy-tailed noise" over "heavy-tailed noise alone"; `amplitude` the size of the line;
-    `scale` the noise of one projection (the t law's scale, about its median magnitude); `quietest` the
-    magnitude that the noise of the best quarter of the projections stays under.
+    standard error. Shape (stretches, trials): `log_ratio` is the log-likelihood of "steady line in
+    heavy-tailed noise" over "heavy-tailed noise alone"; `amplitude` the size of the line; `scale` the
+    noise of one projection (the t law's scale, about its median magnitude). Shape (stretches, frames,
+    trials): `left` is what a projection has beside the line.
     """
 
     frequency_hz: Hertz
@@ -77,7 +77,12 @@ class LineFits:
     log_ratio: Real
     amplitude: Real
     scale: Real
-    quietest: Real
+    left: Complex
+
+    def quietest(self, trial: int) -> Real:
+        """Magnitude that the noise of the best quarter of a line's projections stays under."""
+        quarter: Real = np.quantile(np.abs(self.left[:, :, trial]), 0.25, axis=1)
+        return quarter
 
 
 def cut_frames(
@@ -181,7 +186,7 @@ def fit_lines(frames: Frames, trial_hz: Hertz) -> LineFits:
         log_ratio=_log_likelihood(residual, scale) - log_without,
         amplitude=np.abs(amplitude[:, 0]),
         scale=np.sqrt(scale[:, 0]),
-        quietest=np.sqrt(np.quantile(residual, 0.25, axis=1)),
+        left=seen - amplitude,
     )
 
 
@@ -192,6 +197,34 @@ def noise_floor(frames: Frames, low_hz: float, high_hz: float) -> Real:
     # A tenth of exponentially distributed powers lies under -ln(0.9) of their mean.
     floor: Real = np.sqrt(np.quantile(tiles, 0.1, axis=(1, 2)) / -np.log(0.9))
     return floor
+
+
+def comb_excess(
+    frames: Frames, spacing_hz: float, low_hz: float, high_hz: float, main_hz: float
+) -> tuple[float, float]:
+    """How much stronger lines at multiples of a spacing are than midway between, beside a main line.
+
+    Returns
+    -------
+    (float, float)
+        Natural logarithm of the ratio of the median powers, 0 on average where nothing repeats; and the
+        power that all multiples have too much, over that of the main line.
+
+    Notes
+    -----
+    Medians over many multiples: a voice's pitch that strays over some of them does not count, a word
+    that repeats for ever stands on all. Multiples next to the main line are left out.
+    """
+    half = np.arange(np.ceil(2 * low_hz / spacing_hz), np.floor(2 * high_hz / spacing_hz) + 1)
+    half = half[np.abs(half * spacing_hz / 2 - main_hz) > spacing_hz]
+    taper = np.hanning(frames.count + 2)[1:-1].astype(np.float32)
+    trial_hz = np.append(half * spacing_hz / 2, main_hz)
+    power = _squared(np.einsum("m,smf->sf", taper, project(frames, trial_hz))).sum(axis=0) + TINY
+    on, main = power[:-1][half % 2 == 0], power[-1]
+    off = np.median(power[:-1][half % 2 == 1])
+    # The median of exponentially distributed powers is ln 2 of their mean.
+    excess = (np.median(on) - off) / np.log(2.0) * len(on)
+    return float(np.log(np.median(on) / off)), float(excess / main)
 
 
 def likely_lines(frames: Frames, low_hz: float, high_hz: float, wanted: int) -> Hertz:
