@@ -51,11 +51,10 @@ class SteadyGone:
 
 @dataclass(frozen=True, slots=True)
 class SteadySpoke:
-    """The steady carrier of a channel was a station's, up since a frame: it has begun to modulate."""
+    """The steady carrier of a channel was a station's all along: it has begun to modulate."""
 
     channel: int
     frame: int
-    since_frame: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,10 +269,9 @@ class Detector:
             parts = self._steady.without(channel, rows[:count], rate_hz)
             noise = floor[channel, :count] * self.squelch.quiet_ratio[channel]
             is_quiet = bool(self.squelch.state[channel] == State.CLOSED)
-            since_frame = self._steady.since_frame(channel)
             fate, index = self._steady.judge(channel, parts, noise, is_quiet)
             if fate is Fate.SPOKE:  # its carrier belongs to the signal from now on
-                events.append(SteadySpoke(channel, piece.first_frame, since_frame))
+                events.append(SteadySpoke(channel, piece.first_frame))
                 continue
             if fate is Fate.GONE:
                 events.append(SteadyGone(channel, max(piece.first_frame + index, 0)))
@@ -333,7 +331,7 @@ class Detector:
             idle_s = (frame - look.opened_frame) * self._bank.shape.hop_seconds
             if idle_s >= (STEADY_AFTER_S if look.was_there_before else STEADY_AT_LAST_S):
                 carrier = float(look.recent[0].mean())
-                self._steady.begin(channel, look.opened_frame, look.frequency_hz, carrier)
+                self._steady.begin(channel, look.frequency_hz, carrier)
                 del self._looks[channel]
                 self.squelch.force_closed(channel)
                 events.append(TurnedSteady(channel, frame, look.frequency_hz, carrier, look.was_there_before))

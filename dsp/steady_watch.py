@@ -19,8 +19,7 @@ REACH_HZ = 60.0  # how far the line is looked for from where it was a slice ago:
 GONE_SHARE = 0.3  # a steady carrier that falls under this share of its power ...
 GONE_S = 0.3  # ... for this long has gone
 LOOK_FRAMES = 16  # frames over which modulation shows
-SAME_POWER = 1.4  # total power over the carrier's own plus noise: beyond it, somebody else came on top
-DISSOLVED_SHARE = 0.6  # of the line's power left: the carrier itself is being modulated
+MOST_IN_SIDEBANDS = 0.7  # of an AM carrier's power: half of it at full depth, and some room
 
 
 class Fate(Enum):
@@ -33,7 +32,6 @@ class Fate(Enum):
 
 @dataclass(slots=True, eq=False)
 class _Steady:
-    since_frame: int
     frequency_hz: float
     power: float
     missing: int = 0
@@ -66,13 +64,9 @@ class SteadyWatch:
         """Forget all."""
         self._held.clear()
 
-    def begin(self, channel: int, since_frame: int, frequency_hz: float, power: float) -> None:
-        """From now on this channel holds a steady carrier, up since a frame."""
-        self._held[channel] = _Steady(since_frame, frequency_hz, power)
-
-    def since_frame(self, channel: int) -> int:
-        """The frame since which the channel's carrier is up."""
-        return self._held[channel].since_frame
+    def begin(self, channel: int, frequency_hz: float, power: float) -> None:
+        """From now on this channel holds a steady carrier."""
+        self._held[channel] = _Steady(frequency_hz, power)
 
     def without(self, channel: int, frames: ComplexSamples, rate_hz: float) -> CarrierSplit:
         """Frames of one channel parted into its steady carrier and the rest."""
@@ -123,6 +117,8 @@ class SteadyWatch:
         if held.recent.shape[1] < LOOK_FRAMES or is_unmodulated(*held.recent):
             return False
         line, rest, floor = held.recent.mean(axis=1)
-        if line + rest > SAME_POWER * (held.power + floor):
-            return False
-        return bool(self._is_am[channel] or line < DISSOLVED_SHARE * held.power)
+        beside = rest - floor
+        if self._is_am[channel]:
+            return bool(beside < MOST_IN_SIDEBANDS * held.power)
+        # What modulation puts beside the line it takes from the line; another station takes nothing.
+        return bool(held.power - line > 0.5 * beside)

@@ -149,7 +149,9 @@ class ReceiveChain:
         self._next_sample = first_sample
         self._watched_from = first_sample
         self._open: dict[int, OnAir] = {}
-        self._up_since: dict[int, int] = {}  # channel samples since which a carrier that spoke was up
+        # Channel samples since which a carrier is up that was taken for a condition, and one that spoke.
+        self._idle_since: dict[int, int] = {}
+        self._up_since: dict[int, int] = {}
         self._last_stop = np.zeros(len(self.channels), dtype=np.int64)  # channel samples
         self._bank.reset()
         self._detector.reset()
@@ -325,29 +327,31 @@ class ReceiveChain:
         on_air = self._open.pop(event.channel)
         group = self._groups[on_air.place.group]
         stop = group.history.stop
-        self._last_stop[event.channel] = stop
         floor = float(detection.floor[event.channel].mean())
         self._book.carrier(event, on_air.start // group.frame_samples, floor)
         if event.was_there_before:
             on_air.discard()
+            self._idle_since[event.channel] = on_air.start
             return []
+        self._last_stop[event.channel] = stop
         on_air.is_idle = True
         return [self._finished(on_air, stop, stop, EndedBy.TURNED_STEADY)]
 
     def _steady_spoke(self, event: SteadySpoke) -> None:
         """What looked like the channel's condition is a station that kept silent until now."""
         self._book.forget_carrier(event.channel)
-        index, _ = self._place[event.channel]
-        since = event.since_frame * self._groups[index].frame_samples
+        since = self._idle_since.pop(event.channel, None)
+        if since is None:  # its bare carrier has been logged already
+            return
+        start = max(since, int(self._last_stop[event.channel]))
         if event.channel in self._open:
-            self._open[event.channel].up_since(
-                0 if since < AT_START_S * self._groups[index].rate_hz else since
-            )
+            self._open[event.channel].up_since(start)
         else:
-            self._up_since[event.channel] = since
+            self._up_since[event.channel] = start
 
     def _steady_gone(self, event: SteadyGone) -> list[Record]:
         """A carrier that was up at the start and soon dropped was a station's, with nothing to hear."""
+        self._idle_since.pop(event.channel, None)
         since = self._book.carrier_since(event.channel)
         condition = self._book.carrier_gone(event.channel, event.frame, self._clock)
         if since is None or condition is None:
