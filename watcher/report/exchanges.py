@@ -29,8 +29,8 @@ class WholeTransmission:
     channel : str
     start_utc, end_utc : datetime
         When the carrier came up or was first seen, and when it fell or was last seen.
-    seen_whole : bool
-        Whether both its beginning and its end were received.
+    start_seen, end_seen : bool
+        Whether the carrier was seen coming up, and seen falling.
     snr_db : Measured or None
         Carrier to noise, dB, of the longest piece that has it: the one with most to average over.
     tone : ToneReading or None
@@ -43,7 +43,8 @@ class WholeTransmission:
     channel: str
     start_utc: datetime
     end_utc: datetime
-    seen_whole: bool
+    start_seen: bool
+    end_seen: bool
     snr_db: Measured | None
     tone: ToneReading | None
     flags: tuple[str, ...]
@@ -60,11 +61,17 @@ class WholeTransmission:
             channel=first.channel,
             start_utc=first.start_utc,
             end_utc=last.end_utc,
-            seen_whole=first.piece == 1 and not first.on_at_start and last.ended_by is EndedBy.CARRIER_DROP,
+            start_seen=first.piece == 1 and not first.on_at_start,
+            end_seen=last.ended_by is EndedBy.CARRIER_DROP,
             snr_db=max(measured, key=lambda piece: piece.seconds).snr_db if measured else None,
             tone=max(readings, key=lambda reading: reading.probability or 0.0) if readings else None,
             flags=tuple(dict.fromkeys(flag for piece in pieces for flag in piece.flags)),
         )
+
+    @property
+    def seen_whole(self) -> bool:
+        """Whether both its beginning and its end were received."""
+        return self.start_seen and self.end_seen
 
     @property
     def seconds(self) -> float:

@@ -113,7 +113,8 @@ def _ranking_words() -> str:
         f"1 {ranking.PRIORITY_POINTS}; a single transmission of {ranking.SHORTEST_CALL_S:.0f} s or more "
         f"that nobody answered within {EXCHANGE_PAUSE_S:.0f} s {ranking.ALONE_POINTS}; no tone, or another "
         f"one, where the plan expects one {ranking.TONE_POINTS}; {ranking.WEAK_SNR_DB:.0f} dB or weaker "
-        f"{ranking.WEAK_POINTS}; {ranking.LONG_S:.0f} s or longer without a break {ranking.LONG_POINTS}. On "
-        f"a channel heard more than {100 * ranking.MOSTLY_BUSY_SHARE:.0f} % of the time, being alone or "
-        "long does not count. Equal points: the earlier first."
+        f"{ranking.WEAK_POINTS}; {ranking.LONG_S:.0f} s or longer without a break {ranking.LONG_POINTS}. "
+        "Being alone or long does not count on a channel whose whole occupancy interval lies above "
+        f"{100 * ranking.MOSTLY_BUSY_SHARE:.0f} %, nor for a carrier of which neither the beginning nor the "
+        "end was seen: such as weather radio. Equal points: the earlier first."
     )

@@ -34,8 +34,8 @@ SHORTEST_CALL_S = 1.0
 source)."""
 
 MOSTLY_BUSY_SHARE = 0.5
-"""On a channel that is heard more than this share of the time, such as weather radio, being alone or long
-means nothing (judgement, no source)."""
+"""On a channel that is surely heard more than this share of the time, such as weather radio, being alone or
+long means nothing (judgement, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +71,8 @@ def ranked(
     channels : mapping of str to Channel
         What the watch plan says of each channel; one that is not in it has no priority and expects no tone.
     busy_channels : frozenset of str
-        Channels heard more than `MOSTLY_BUSY_SHARE` of their watched time.
+        Channels surely heard more than `MOSTLY_BUSY_SHARE` of their watched time: being alone or long is no
+        reason there, nor for a carrier of which neither the beginning nor the end was seen.
     """
     every = [_rank(one, channels.get(one.channel), one.channel in busy_channels) for one in found]
     return sorted(
@@ -82,11 +83,12 @@ def ranked(
 
 def _rank(exchange: Exchange, channel: Channel | None, mostly_busy: bool) -> Ranked:
     reasons: list[Reason] = []
+    goes_on_and_on = mostly_busy or not any(one.start_seen or one.end_seen for one in exchange.transmissions)
     for flag in dict.fromkeys(flag for one in exchange.transmissions for flag in one.flags):
         reasons.append(Reason(FLAG_POINTS, f"flagged: {flag}"))
     if channel is not None and channel.priority == 1:
         reasons.append(Reason(PRIORITY_POINTS, "on a channel of priority 1"))
-    if not mostly_busy and _is_alone(exchange):
+    if not goes_on_and_on and _is_alone(exchange):
         reasons.append(Reason(ALONE_POINTS, "nobody else was heard with it"))
     tone = _tone_words(exchange, channel)
     if tone:
@@ -95,7 +97,7 @@ def _rank(exchange: Exchange, channel: Channel | None, mostly_busy: bool) -> Ran
     if weakest is not None and weakest <= WEAK_SNR_DB:
         reasons.append(Reason(WEAK_POINTS, f"weak: {weakest:.0f} dB"))
     longest = max(one.seconds for one in exchange.transmissions)
-    if not mostly_busy and longest >= LONG_S:
+    if not goes_on_and_on and longest >= LONG_S:
         reasons.append(Reason(LONG_POINTS, f"long: {longest:.0f} s without a break"))
     return Ranked(exchange, tuple(reasons), _begin_with(exchange))
 

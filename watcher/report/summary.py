@@ -207,7 +207,7 @@ def summarize(
         for name in names
     )
     found = exchanges(wholes)
-    busy = frozenset(one.name for one in channels if (one.occupancy.share or 0.0) > MOSTLY_BUSY_SHARE)
+    busy = frozenset(one.name for one in channels if (one.occupancy.low or 0.0) > MOSTLY_BUSY_SHARE)
     return ActivitySummary(
         span=span,
         clock=clock,

@@ -60,6 +60,8 @@ def write_duration(seconds: float) -> str:
     if seconds < 0:
         return f"−{write_duration(-seconds)}"
     if seconds < 60:
+        if 0 < seconds < 0.1:
+            return "under 0.1 s"
         tenths = math.floor(seconds * 10 + 1e-6)  # a tenth that binary fractions miss by a hair stays one
         return f"{tenths // 10} s" if tenths % 10 == 0 else f"{tenths / 10:.1f} s"
     minutes, rest_s = divmod(math.floor(seconds), 60)

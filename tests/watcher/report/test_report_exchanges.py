@@ -49,6 +49,8 @@ def test_a_piece_of_another_watch_or_out_of_turn_stands_alone() -> None:
 
 def test_what_was_not_seen_whole() -> None:
     assert whole("calling", 0, 5).seen_whole
+    assert whole("calling", 0, 5, on_at_start=True).end_seen
+    assert whole("calling", 0, 5, ended_by=EndedBy.GAP).start_seen
     for said in (
         {"on_at_start": True},
         {"piece": 2},

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from tests.watcher.report.made_records import channel, whole
+from watcher.receive.records import EndedBy
 from watcher.report.exchanges import Exchange, WholeTransmission
 from watcher.report.ranking import ranked
 
@@ -50,6 +51,13 @@ def test_being_alone_or_long_means_nothing_on_a_busy_channel() -> None:
     forecast = whole("chat", 0, 1800, snr=30)
     assert reasons(forecast) == ["nobody else was heard with it", "long: 1800 s without a break"]
     assert reasons(forecast, busy=True) == []
+
+
+def test_a_carrier_that_never_came_up_nor_fell_is_no_call() -> None:
+    through = {"on_at_start": True, "ended_by": EndedBy.END_OF_SAMPLES}
+    assert reasons(whole("chat", 0, 60, snr=30, **through)) == []
+    fell = {"on_at_start": True}
+    assert reasons(whole("chat", 0, 20, snr=30, **fell)) == ["nobody else was heard with it"]
 
 
 def test_a_touched_button_is_not_a_call() -> None:

@@ -105,6 +105,27 @@ def test_exchanges_and_what_to_hear_first(two_hours: ActivitySummary) -> None:
     assert two_hours.heard_channels == 1
 
 
+def test_a_short_watch_does_not_make_a_channel_a_busy_one() -> None:
+    """A lone call fills most of fifteen seconds; a broadcast fills hours."""
+    call = summarize(
+        span(0, 15),
+        "UTC",
+        transmissions=[entry("calling", 2, 9, 1, snr=20.0)],
+        watched={"calling": Spans([span(0, 15)])},
+    )
+    assert [reason.words for reason in call.hear_first[0].reasons] == ["nobody else was heard with it"]
+    # An hour of a broadcast that began before the watch and fell once for a moment.
+    broadcast = [
+        entry("calling", 0, 1800, 1, snr=20.0, on_at_start=True),
+        entry("calling", 1830, 5370, 2, snr=20.0, ended_by=EndedBy.END_OF_SAMPLES),
+    ]
+    hours = summarize(
+        span(0, 7200), "UTC", transmissions=broadcast, watched={"calling": Spans([span(0, 7200)])}
+    )
+    assert (hours.channels[0].occupancy.low or 0) > 0.5
+    assert hours.hear_first == ()
+
+
 def test_pieces_of_a_split_transmission_count_once() -> None:
     pieces = [
         entry("calling", 0, 300, 1, ended_by=EndedBy.SPLIT),

@@ -65,7 +65,7 @@ def test_a_share_keeps_two_figures_of_what_is_rare(share: float | None, words: s
     ("seconds", "words"),
     [
         (0, "0 s"),
-        (0.04, "0 s"),
+        (0.04, "under 0.1 s"),
         (0.3, "0.3 s"),
         (4.24, "4.2 s"),
         (59.99, "59.9 s"),
