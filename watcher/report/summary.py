@@ -314,7 +314,10 @@ def _notices(clock: LocalClock, watches: Sequence[LoggedWatch]) -> Iterable[str]
     for watch in watches:
         begun = clock.full(watch.started_utc)
         if watch.ended_utc is None:
-            yield f"The watch that began {begun}, has no end in the log: it was killed, or is still running."
+            yield (
+                f"The watch that began {begun}, has no end in the log: it was killed, or is still running. "
+                "What is on the air at this moment is not in the report yet."
+            )
         if covered_until is not None and watch.started_utc < covered_until:
             yield (
                 f"The watch that began {begun}, covers time that an earlier watch covers too: "

@@ -44,13 +44,17 @@ def read_summary(folder: Path | str, span: Span | None = None) -> ActivitySummar
             raise StorageError(f"the watch log in {folder} holds nothing yet; report after a watch has begun")
         stood = watches(log, span)
         latest = (stood or watches(log))[-1:]
+        # Transmissions last: the log may grow meanwhile, and what is heard after its time was told as watched
+        # must not be called quiet.
+        told_watched = watched_spans(log, span)
+        told_gaps, told_conditions = list(gaps(log, span)), list(conditions(log, span))
         return summarize(
             span,
             latest[0].time_zone if latest else "UTC",
             transmissions=transmissions(log, span),
-            watched=watched_spans(log, span),
-            gaps=gaps(log, span),
-            conditions=conditions(log, span),
+            watched=told_watched,
+            gaps=told_gaps,
+            conditions=told_conditions,
             watches=stood,
         )
 
