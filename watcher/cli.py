@@ -26,7 +26,7 @@ from watcher.plan.reading import read_plan
 from watcher.radio.facts import RawFacts
 from watcher.radio.recording import open_recording
 from watcher.radio.source import SampleSource
-from watcher.report import read_summary, render_text, save_report
+from watcher.report import read_summary, render_brief, render_text, save_report
 from watcher.shipped import demo_plan, demo_recording
 from watcher.utc import read_utc
 from watcher.watch.keeping import program
@@ -197,12 +197,12 @@ def _tell(outcome: Outcome, quiet: bool) -> None:
         err.print(
             f"note: {outcome.recovered} clips of an interrupted watch were finished first", markup=False
         )
-    out.print(render_text(summary), markup=False)
+    out.print(render_brief(summary), markup=False)
     if outcome.stopped:
         out.print(
             "\nStopped before the end of the recordings; what was received is in the log.", markup=False
         )
-    out.print(f"\nclips  {outcome.folder}/YYYY-MM-DD/*.flac", markup=False)
+    out.print(f"clips  {outcome.folder}/YYYY-MM-DD/*.flac", markup=False)
     out.print(f"report {page}", markup=False)
 
 

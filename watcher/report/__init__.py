@@ -1,5 +1,6 @@
 """Activity reports: reads the log, never the receiver."""
 
+from watcher.report.brief import render_brief
 from watcher.report.html import render_html
 from watcher.report.pages import PageLimits
 from watcher.report.summary import ActivitySummary, summarize
@@ -10,6 +11,7 @@ __all__ = [
     "ActivitySummary",
     "PageLimits",
     "read_summary",
+    "render_brief",
     "render_html",
     "render_text",
     "save_report",

@@ -40,13 +40,13 @@ def render_text(summary: ActivitySummary) -> str:
     lines: list[str] = []
     title = f"{summary.station}: activity report" if summary.station else "Activity report"
     clock = summary.clock
-    lines += [*_wrapped(title), *_wrapped(f"{clock.full(summary.span.start_utc)}")]
-    lines += _wrapped(f"to {clock.full(summary.span.stop_utc)} (all times: {clock.name})")
+    lines += [*wrapped(title), *wrapped(f"{clock.full(summary.span.start_utc)}")]
+    lines += wrapped(f"to {clock.full(summary.span.stop_utc)} (all times: {clock.name})")
     lines.append("")
     for sentence in headline(summary):
-        lines += _wrapped(sentence)
+        lines += wrapped(sentence)
     for notice in summary.notices:
-        lines += _wrapped(f"! {notice}", indent=2)
+        lines += wrapped(f"! {notice}", indent=2)
     for heading, body in (
         ("Hear these first", _hear_first(summary)),
         ("Channels", _channels(summary)),
@@ -66,7 +66,8 @@ def for_terminal(text: str) -> str:
     return clean.translate(_ASCII)
 
 
-def _wrapped(text: str, indent: int = 0, first: str = "") -> list[str]:
+def wrapped(text: str, indent: int = 0, first: str = "") -> list[str]:
+    """The text in lines of at most 80 columns, later ones set in by `indent`."""
     return textwrap.wrap(
         for_terminal(text),
         WIDTH,
@@ -77,7 +78,7 @@ def _wrapped(text: str, indent: int = 0, first: str = "") -> list[str]:
 
 
 def _hear_first(summary: ActivitySummary) -> Iterator[str]:
-    yield from _wrapped(f"In distress? {cautions.DISTRESS}")
+    yield from wrapped(f"In distress? {cautions.DISTRESS}")
     yield ""
     if not summary.hear_first:
         yield "Nothing heard has a reason to come first."
@@ -94,10 +95,10 @@ def _ranked(place: int, one: Ranked, summary: ActivitySummary) -> Iterator[str]:
     count = write_count(len(one.exchange.transmissions), "transmission")
     where = f"{one.exchange.channel}, {summary.clock.full(one.exchange.start_utc)}"
     how_long = f"{count}, {write_duration(one.exchange.airtime_s)}"
-    yield from _wrapped(f"{where}: {how_long}", indent=4, first=f"{place:>2}. ")
-    yield from _wrapped("; ".join(reason.words for reason in one.reasons), indent=6, first="    - ")
+    yield from wrapped(f"{where}: {how_long}", indent=4, first=f"{place:>2}. ")
+    yield from wrapped("; ".join(reason.words for reason in one.reasons), indent=6, first="    - ")
     figures = f"SNR {write_measured(begin.snr_db, 'dB')}, tone {write_tone(begin.tone)}"
-    yield from _wrapped(figures, indent=6, first="    - ")
+    yield from wrapped(figures, indent=6, first="    - ")
     for piece in begin.pieces:
         path = "no clip was kept" if piece.clip_path is None else piece.clip_path.as_posix()
         yield f"    {for_terminal(path)}"  # not broken: a path is for copying
@@ -108,7 +109,7 @@ def _channels(summary: ActivitySummary) -> Iterator[str]:
         yield "No channel is in the log for this time."
     for one in summary.channels:
         mhz = UNKNOWN if one.frequency_hz is None else write_mhz(one.frequency_hz)
-        yield from _wrapped(f"{one.name} ({mhz} MHz)")
+        yield from wrapped(f"{one.name} ({mhz} MHz)")
         yield from _fact("Heard", f"{write_count(one.transmissions, 'transmission')}, {_heard(one)}")
         yield from _fact("Occupancy", f"{write_interval(one.occupancy)} of {_watched(one)} watched")
         yield from _fact("Not watched", write_duration(one.account.unwatched_s))
@@ -125,19 +126,19 @@ def _watched(one: ChannelSummary) -> str:
 
 
 def _fact(label: str, words: str) -> list[str]:
-    return _wrapped(words, indent=20, first=f"  {label + ':':<18}")
+    return wrapped(words, indent=20, first=f"  {label + ':':<18}")
 
 
 def _hours(summary: ActivitySummary) -> Iterator[str]:
     steps = ", ".join(f"{number} over {100 * limit:g} %" for number, limit in enumerate(STEPS[1:], 2))
-    yield from _wrapped(
+    yield from wrapped(
         f"One mark an hour: the share of its watched time that was heard. 1 heard at all, {steps}; "
         ". quiet; : quiet, and watched in part only; / not watched."
     )
     strips, note = day_strips(summary, MOST_CELLS)
-    yield from _wrapped(note)
+    yield from wrapped(note)
     for one, days in zip(summary.channels, strips, strict=True):
-        yield from _wrapped(one.name)
+        yield from wrapped(one.name)
         yield f"  {'00    06    12    18':>36}" if days else "  never watched"
         for strip in days:
             into_day = " " * int(strip.cells[0].label[:2])
@@ -151,7 +152,7 @@ def _mark(cell: HourCell) -> str:
 
 
 def _exchanges(summary: ActivitySummary) -> Iterator[str]:
-    yield from _wrapped(f"Pauses of at most {EXCHANGE_PAUSE_S:.0f} s (common practice, no source).")
+    yield from wrapped(f"Pauses of at most {EXCHANGE_PAUSE_S:.0f} s (common practice, no source).")
     left_out = len(summary.exchanges) - EXCHANGES_SHOWN
     if left_out > 0:
         yield f"The latest {EXCHANGES_SHOWN} of {len(summary.exchanges):,}; the others are in the log."
@@ -159,7 +160,7 @@ def _exchanges(summary: ActivitySummary) -> Iterator[str]:
         count = write_count(len(one.transmissions), "transmission")
         when = summary.clock.full(one.start_utc)
         words = f"{when}  {one.channel}: {count}, {write_duration(one.airtime_s)}"
-        yield from _wrapped(words, indent=4)
+        yield from wrapped(words, indent=4)
 
 
 def _unwatched(summary: ActivitySummary) -> Iterator[str]:
@@ -168,11 +169,11 @@ def _unwatched(summary: ActivitySummary) -> Iterator[str]:
         known = bool(summary.channels)
         yield "Every channel was watched for the whole time." if known else "Nothing is known of this time."
     for view in views:
-        yield from _wrapped(view.channels)
+        yield from wrapped(view.channels)
         for cause, total in view.totals:
-            yield from _wrapped(f"{total}: {cause}", indent=4, first="  ")
+            yield from wrapped(f"{total}: {cause}", indent=4, first="  ")
         for start, _stop, length, _cause in view.rows:
-            yield from _wrapped(f"from {start} for {length}", indent=6, first="    ")
+            yield from wrapped(f"from {start} for {length}", indent=6, first="    ")
         if view.left_out:
             yield f"    and {view.left_out:,} shorter ones"
 
@@ -182,10 +183,10 @@ def _conditions(summary: ActivitySummary) -> Iterator[str]:
         yield "None was found."
     for one in summary.conditions:
         when = f"{summary.clock.full(one.start_utc)} to {summary.clock.clock(one.stop_utc)}"
-        yield from _wrapped(f"{one.channel}: {one.kind.value}, {when}; {one.evidence or UNKNOWN}", indent=4)
+        yield from wrapped(f"{one.channel}: {one.kind.value}, {when}; {one.evidence or UNKNOWN}", indent=4)
 
 
 def _cautions() -> Iterator[str]:
-    yield from _wrapped(cautions.CAUTIONS[0])
-    yield from _wrapped(cautions.AID_ONLY)
-    yield from _wrapped("Laws on listening and on passing on what was heard differ; the page says more.")
+    yield from wrapped(cautions.CAUTIONS[0])
+    yield from wrapped(cautions.AID_ONLY)
+    yield from wrapped("Laws on listening and on passing on what was heard differ; the page says more.")
