@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from dsp.blocks import ComplexSamples
 
 WORST_IMAGE_POWER_RATIO = 0.03  # 15 dB: no usable front end is worse
+LEAST_AGREEMENT = 0.7  # of the frames' image gains in phase: 1 for an image, about 0.25 for 16 random ones
 
 
 def power_without_image(
@@ -43,27 +44,30 @@ def power_without_image(
 
     Notes
     -----
-    Least squares: the image gain g minimizes the sum over frames and bins of |X[k] - g conj(X[-k])|^2.
-    For I/Q imbalance g is one constant (M. Valkama et al., IEEE Trans. SP 49, 2001); for independent
-    signals the fit takes out only one part in frames times bins. The bins are Hann-tapered, or a strong
-    station's leakage would be taken for a signal of the band's own.
+    Least squares frame by frame: the gain g minimizes the sum over bins of |X[k] - g conj(X[-k])|^2. For
+    I/Q imbalance g is one constant (M. Valkama et al., IEEE Trans. SP 49, 2001), so the gains of the frames
+    must agree in phase; two independent carriers that happen to mirror each other drift apart. For
+    independent signals the fit takes out one part in as many as the band has independent bins. The bins
+    are Hann-tapered, or a strong station's leakage would be taken for a signal of the band's own.
     """
     if abs(centre_bin) <= half_width_bins:
         raise ValueError(f"centre_bin is {centre_bin}; it must be farther from 0 than {half_width_bins}")
     bins = np.arange(centre_bin - half_width_bins, centre_bin + half_width_bins + 1)
     own = _tapered(spectra, bins)
     mirror = _tapered(spectra, -bins).conj()
-    mirror_power = float(np.vdot(mirror, mirror).real)
-    before = np.sum(np.abs(own) ** 2, axis=1, dtype=np.float64)
     share = np.ones(len(spectra))
-    if mirror_power <= 0:
+    own_power = np.asarray(np.sum(np.abs(own) ** 2, axis=1, dtype=np.float64))
+    mirror_power = np.asarray(np.sum(np.abs(mirror) ** 2, axis=1, dtype=np.float64))
+    usable = (own_power > 0) & (mirror_power * WORST_IMAGE_POWER_RATIO > 0.1 * own_power)
+    if not usable.any():
         return share, 0.0
-    gain = np.vdot(mirror, own) / mirror_power
-    image_power_ratio = float(abs(gain) ** 2)
-    if image_power_ratio > WORST_IMAGE_POWER_RATIO:
+    products = np.einsum("fk,fk->f", own[usable], mirror[usable].conj()).astype(np.complex128)
+    coherence = np.abs(products) ** 2 / (own_power[usable] * mirror_power[usable])
+    agreement = np.abs(products.sum()) / np.sum(np.abs(products))
+    image_power_ratio = float(np.abs(products.sum() / mirror_power[usable].sum()) ** 2)
+    if agreement < LEAST_AGREEMENT or image_power_ratio > WORST_IMAGE_POWER_RATIO:
         return share, 0.0
-    after = np.sum(np.abs(own - gain.astype(np.complex64) * mirror) ** 2, axis=1, dtype=np.float64)
-    np.divide(after, before, out=share, where=before > 0)
+    share[usable] = 1 - coherence
     return share, image_power_ratio
 
 
