@@ -17,7 +17,9 @@ from numpy.typing import NDArray
 
 from dsp.blocks import IqBlock
 from dsp.modulate import VOICE_RATE_HZ, Am, Audio, Ctcss, Emission, Fm, Modulation, Scene, voice
+from watcher.errors import RadioError
 from watcher.plan.model import Channel, Mode
+from watcher.radio.source import Stretch
 from watcher.receive.chain import ReceiveChain, Record
 from watcher.receive.clips import ClipStore
 from watcher.receive.records import Clip, Condition, EndedBy, Gap, Transmission, Watched
@@ -260,3 +262,44 @@ def without_measures(one: Transmission) -> Transmission:
         rms_deviation_hz=None,
         tone=None,
     )
+
+
+@dataclass(eq=False)
+class Recorded:
+    """Stands for a recording: stretches of samples in memory, and a failure where one is wanted.
+
+    `fails_at` is the count of blocks after which reading raises `failure`.
+    """
+
+    parts: list[tuple[datetime, int, NDArray[np.complex64]]]  # start, centre in Hz, samples
+    sample_rate_hz: int = 48_000
+    label: str = "night.wav"
+    block_samples: int = 12_000
+    lost: tuple[tuple[int, int], ...] = ()  # in the first stretch
+    fails_at: int | None = None
+    failure: Exception | None = None
+    said: tuple[str, ...] = ()
+    time_is_known: bool = True
+    closed: bool = False
+    blocks_given: int = 0
+
+    def stretches(self) -> list[Stretch]:
+        return [
+            Stretch(start, self.time_is_known, self.sample_rate_hz, centre_hz, len(samples), self.label)
+            for start, centre_hz, samples in self.parts
+        ]
+
+    def blocks(self, stretch: int) -> Iterator[IqBlock]:
+        _, centre_hz, samples = self.parts[stretch]
+        lost = self.lost if stretch == 0 else ()
+        for block in cut(samples, self.sample_rate_hz, [self.block_samples], lost):
+            if self.fails_at is not None and self.blocks_given >= self.fails_at:
+                raise self.failure or RadioError(f"{self.label}: cannot be read any further")
+            self.blocks_given += 1
+            yield replace(block, centre_hz=centre_hz)
+
+    def notes(self) -> list[str]:
+        return list(self.said)
+
+    def close(self) -> None:
+        self.closed = True

@@ -100,7 +100,7 @@ def test_fresh_start_forgets_the_row_and_only_the_row() -> None:
 
 
 def test_sample_ahead_of_the_first_spares_a_click() -> None:
-    """A carrier off its centre steps in phase to its first sample; with nothing ahead that step is unknown."""
+    """A carrier off its centre steps in phase to its first sample; with nothing ahead it is not known."""
     wave = np.exp(2j * np.pi * 2000.0 / 16_000 * np.arange(2000)).astype(np.complex64)
     path = VoicePath(RATE_HZ, 1, is_am=False)
     path.start(0, wave[0])
