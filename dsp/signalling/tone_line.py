@@ -5,7 +5,8 @@ wanders, breathes and stops. So the low band is cut into short frames, each fram
 trial frequency, and a line shows itself as projections that crowd around one complex value. Frames
 where the pitch happens to lie on the trial frequency are outliers, and the fit treats them so.
 
-This room measures lines. Which of them is a listed tone is decided in `dsp.signalling.ctcss`.
+This room measures lines. What kind of source a line belongs to is weighed in
+`dsp.signalling.tone_evidence`.
 """
 
 from __future__ import annotations
@@ -16,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-FRAME_S = 0.096  # long enough to part a tone from a pitch 20 Hz away, short enough to fit into a pause
-LEAST_FRAMES = 3
+FRAME_S = 0.064  # long enough to part a tone from a pitch 30 Hz away, short enough to fit into a pause
+LEAST_FRAMES = 4
 # Residuals follow Student's t: one degree of freedom forgives a frame that is wholly voice.
 FREEDOM = 1.0
 # A t law as the Gaussian of equal worth: variance over squared scale, (freedom + 4) / (freedom + 2).
@@ -26,7 +27,8 @@ WORTH = (FREEDOM + 4.0) / (FREEDOM + 2.0)
 OVERLAP_WORTH = 1.0 + 2.0 / 6.0
 LIMITER = 0.5  # in the search a frame counts by its phase once it is twice the median of its bin
 SEARCH_OVERSAMPLING = 4
-TINY = 1e-9
+FREQUENCY_MOVE_TURNS = 0.25  # how far one step may move a trial, in turns over the stretch
+TINY = np.float32(1e-9)
 
 Complex = NDArray[np.complex64]
 Real = NDArray[np.float32]
@@ -60,6 +62,11 @@ class Frames:
         """Span from a stretch's first frame to the end of its last."""
         return float(((self.count - 1) * self.hop + self.tapered.shape[2]) / self.rate_hz)
 
+    def without_end(self, seconds: float) -> Frames | None:
+        """The frames that end that long before the last one does; None where too few are left."""
+        kept = self.count - int(np.ceil(seconds * self.rate_hz / self.hop))
+        return Frames(self.tapered[:, :kept], self.hop, self.rate_hz) if kept >= LEAST_FRAMES else None
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LineFits:
@@ -69,7 +76,7 @@ class LineFits:
     standard error. Shape (stretches, trials): `log_ratio` is the log-likelihood of "steady line in
     heavy-tailed noise" over "heavy-tailed noise alone"; `amplitude` the size of the line; `scale` the
     noise of one projection (the t law's scale, about its median magnitude). Shape (stretches, frames,
-    trials): `left` is what a projection has beside the line.
+    trials): `seen` are the projections on the fitted frequency, `left` what they have beside the line.
     """
 
     frequency_hz: Hertz
@@ -77,18 +84,14 @@ class LineFits:
     log_ratio: Real
     amplitude: Real
     scale: Real
+    seen: Complex
     left: Complex
-
-    def quietest(self, trial: int) -> Real:
-        """Magnitude that the noise of the best quarter of a line's projections stays under."""
-        quarter: Real = np.quantile(np.abs(self.left[:, :, trial]), 0.25, axis=1)
-        return quarter
 
 
 def cut_frames(
     low_band: Real, rate_hz: float, stretches: int = 1, stretch_s: float | None = None
 ) -> Frames | None:
-    """Frames of stretches spread evenly over a low band; None where three frames do not fit.
+    """Frames of stretches spread evenly over a low band; None where four frames do not fit.
 
     Parameters
     ----------
@@ -120,13 +123,20 @@ def project(frames: Frames, frequency_hz: Hertz) -> Complex:
 
     The phase is counted from the stretch's start, so a steady line gives the same value in all frames.
     """
-    radians = 2.0 * np.pi / frames.rate_hz * frequency_hz
-    within = np.exp(-1j * np.outer(np.arange(frames.tapered.shape[2]), radians)).astype(np.complex64)
-    onward = np.exp(-1j * np.outer(np.arange(frames.count) * frames.hop, radians)).astype(np.complex64)
+    radians = -2j * np.pi / frames.rate_hz * frequency_hz
+    within = np.exp(np.outer(np.arange(frames.tapered.shape[2]), radians)).astype(np.complex64)
+    onward = np.exp(np.outer(np.arange(frames.count) * frames.hop, radians)).astype(np.complex64)
     flat = frames.tapered.reshape(-1, frames.tapered.shape[2])
-    projected = (flat @ within.view(np.float32)).view(np.complex64)
-    turned: Complex = projected.reshape(frames.stretches, frames.count, -1) * onward
-    return turned
+    projected: Complex = (flat @ within.view(np.float32)).view(np.complex64)
+    projected = projected.reshape(frames.stretches, frames.count, -1)
+    projected *= onward
+    return projected
+
+
+def squared(values: Complex) -> Real:
+    """Squared magnitude."""
+    power: Real = values.real**2 + values.imag**2
+    return power
 
 
 def fit_lines(frames: Frames, trial_hz: Hertz) -> LineFits:
@@ -135,68 +145,80 @@ def fit_lines(frames: Frames, trial_hz: Hertz) -> LineFits:
     Notes
     -----
     The noise scale is fitted under both hypotheses, so the ratio needs no noise floor from elsewhere.
-    The frequency is moved twice by the slope of the trusted frames' phase, so a trial may be off by an
-    eighth of a period over the stretch.
+    The frequency is moved three times by the slope of the trusted frames' phase.
 
     References
     ----------
     Lange, Little and Taylor, "Robust statistical modeling using the t distribution", JASA 84, 1989.
     """
     seen = project(frames, trial_hz)
-    log_without = _zero_mean_log_likelihood(_squared(seen))
+    log_without = _zero_mean_log_likelihood(squared(seen))
     # Moments about the middle, so that the slope of the phase and its offset do not mix.
-    moment = (np.arange(frames.count, dtype=np.float32) - (frames.count - 1) / 2.0)[None, :, None]
+    moment = (np.arange(frames.count, dtype=np.float32) - np.float32((frames.count - 1) / 2.0))[:, None]
     hop_s = frames.hop / frames.rate_hz
-    frequency_hz = trial_hz.copy()
+    most = 2.0 * np.pi * FREQUENCY_MOVE_TURNS / frames.count
+    frequency_hz = trial_hz
 
     amplitude = seen.mean(axis=1, keepdims=True)
-    for _ in range(4):  # towards the geometric median: a start that outliers cannot drag away
-        nearness = 1.0 / (np.abs(seen - amplitude) + np.float32(TINY))
+    for _ in range(3):  # towards the geometric median: a start that outliers cannot drag away
+        nearness = 1.0 / (np.abs(seen - amplitude) + TINY)
         amplitude = _weighted_mean(seen, nearness)
-    residual = _squared(seen - amplitude)
+    left = seen - amplitude
+    residual = squared(left)
     scale = residual.mean(axis=1, keepdims=True) * 0.5 + TINY
-    for moves in (4, 3, 3):
+    for moves in (3, 2, 2):
         for _ in range(moves):
-            trust = (FREEDOM + 2.0) / (FREEDOM + (2.0 / scale) * residual)
+            trust = _trust(residual, scale)
             scale = (trust * residual).mean(axis=1, keepdims=True) + TINY
             amplitude = _weighted_mean(seen, trust)
-            residual = _squared(seen - amplitude)
+            left = seen - amplitude
+            residual = squared(left)
         lever = (trust * moment**2).sum(axis=1, keepdims=True)
         twist = (trust * moment * (seen * amplitude.conj()).imag).sum(axis=1, keepdims=True)
         # Each stretch votes for the common slope with the weight of its line over its noise.
-        vote = 1.0 / scale
-        slope = (vote * twist).sum(axis=0) / ((vote * lever * _squared(amplitude)).sum(axis=0) + TINY)
-        slope = np.clip(slope, -0.25 / frames.count, 0.25 / frames.count)
-        seen = seen * np.exp(-1j * slope * moment[0]).astype(np.complex64)
+        bend = (lever * squared(amplitude) / scale).sum(axis=0)
+        slope = np.clip((twist / scale).sum(axis=0) / (bend + TINY), -most, most)
+        seen = seen * np.exp(-1j * slope * moment).astype(np.complex64)
         frequency_hz = frequency_hz + slope[0] / (2.0 * np.pi * hop_s)
-        residual = _squared(seen - amplitude)
-    # Standard error by the sandwich rule: what the residuals across the line's phase really are, over
-    # the curvature of the t law at them. It holds for Gaussian noise and for a voice alike.
-    across = (seen * amplitude.conj()).imag / (np.abs(amplitude) + np.float32(TINY))
-    curvature = trust * (1.0 - (4.0 / (FREEDOM + 2.0)) * trust * across**2 / scale)
-    bend = (vote * _squared(amplitude) * moment**2 * curvature).sum(axis=(0, 1))
-    push = (vote**2 * _squared(amplitude) * moment**2 * (trust * across) ** 2).sum(axis=(0, 1))
-    straight = (vote * lever * _squared(amplitude)).sum(axis=(0, 1))
-    bend = np.maximum(bend, 0.3 * straight + TINY)
-    spare = frames.count / (frames.count - 2.0)  # two of the frames' freedoms went into the line
-    sigma_slope = np.sqrt(OVERLAP_WORTH * spare * push) / bend
+        left = seen - amplitude
+        residual = squared(left)
     return LineFits(
         frequency_hz=frequency_hz,
-        sigma_hz=sigma_slope / (2.0 * np.pi * hop_s),
+        sigma_hz=_slope_sigma(seen, amplitude, scale, moment) / (2.0 * np.pi * hop_s),
         log_ratio=_log_likelihood(residual, scale) - log_without,
         amplitude=np.abs(amplitude[:, 0]),
         scale=np.sqrt(scale[:, 0]),
-        left=seen - amplitude,
+        seen=seen,
+        left=left,
     )
 
 
-def noise_floor(frames: Frames, low_hz: float, high_hz: float) -> Real:
-    """Scale of the noise where no voice is: from the quietest tenth of all tiles, shape (stretches,)."""
-    apart_hz = frames.rate_hz / frames.tapered.shape[2]
-    tiles = _squared(project(frames, np.arange(low_hz, high_hz, apart_hz)))
-    # A tenth of exponentially distributed powers lies under -ln(0.9) of their mean.
-    floor: Real = np.sqrt(np.quantile(tiles, 0.1, axis=(1, 2)) / -np.log(0.9))
-    return floor
+def likely_lines(frames: Frames, low_hz: float, high_hz: float, wanted: int) -> Hertz:
+    """The frequencies in `low_hz` to `high_hz` where a steady line is most likely, best first.
+
+    A search, not a verdict: each bin's frames are limited in size, so that loud frames do not rule,
+    and summed coherently at every frequency the bin can hold; stretches add by power.
+    """
+    bin_hz = frames.rate_hz / frames.tapered.shape[2] / 2.0
+    bins = np.arange(int(low_hz / bin_hz), int(np.ceil(high_hz / bin_hz)) + 1)
+    spectrum = project(frames, bins * bin_hz)
+    magnitude = np.abs(spectrum)
+    usual = np.median(magnitude, axis=1, keepdims=True)
+    spectrum /= magnitude + np.float32(LIMITER) * usual + TINY
+    fine = fft.next_fast_len(SEARCH_OVERSAMPLING * frames.count)
+    coherent = squared(fft.fft(spectrum, fine, axis=1)).sum(axis=0)
+    shift_hz = fft.fftfreq(fine, frames.hop / frames.rate_hz)
+    inside = np.abs(shift_hz) <= 0.51 * bin_hz
+    trial_hz = ((bins * bin_hz)[None, :] + shift_hz[inside, None]).ravel()
+    merit = coherent[inside].ravel()
+    merit[(trial_hz < low_hz) | (trial_hz > high_hz)] = 0
+    apart_hz = 1.0 / frames.stretch_s + 0.3
+    chosen: list[float] = []
+    while len(chosen) < wanted and np.any(merit > 0):
+        best = float(trial_hz[np.argmax(merit)])
+        chosen.append(best)
+        merit[np.abs(trial_hz - best) < apart_hz] = 0
+    return np.array(chosen)
 
 
 def comb_excess(
@@ -219,7 +241,7 @@ def comb_excess(
     half = half[np.abs(half * spacing_hz / 2 - main_hz) > spacing_hz]
     taper = np.hanning(frames.count + 2)[1:-1].astype(np.float32)
     trial_hz = np.append(half * spacing_hz / 2, main_hz)
-    power = _squared(np.einsum("m,smf->sf", taper, project(frames, trial_hz))).sum(axis=0) + TINY
+    power = squared(np.einsum("m,smf->sf", taper, project(frames, trial_hz))).sum(axis=0) + TINY
     on, main = power[:-1][half % 2 == 0], power[-1]
     off = np.median(power[:-1][half % 2 == 1])
     # The median of exponentially distributed powers is ln 2 of their mean.
@@ -227,40 +249,29 @@ def comb_excess(
     return float(np.log(np.median(on) / off)), float(excess / main)
 
 
-def likely_lines(frames: Frames, low_hz: float, high_hz: float, wanted: int) -> Hertz:
-    """The frequencies in `low_hz` to `high_hz` where a steady line is most likely, best first.
+def _trust(residual: Real, scale: Real) -> Real:
+    """What a frame counts for, by its squared residual; 1 on average, 0 far out."""
+    trust: Real = np.float32(FREEDOM + 2.0) / (np.float32(FREEDOM) + residual * (np.float32(2.0) / scale))
+    return trust
 
-    A search, not a verdict: each bin's frames are limited in size, so that loud frames do not rule,
-    and summed coherently at every frequency the bin can hold; stretches add by power.
+
+def _slope_sigma(seen: Complex, amplitude: Complex, scale: Real, moment: Real) -> Hertz:
+    """Standard error of the phase's slope, radians a frame, shape (trials,).
+
+    By the sandwich rule: what the residuals across the line's phase really are, over the curvature of
+    the t law at them. It holds for Gaussian noise and for a voice alike.
     """
-    length = frames.tapered.shape[2]
-    padded = 2 * length
-    bin_hz = frames.rate_hz / padded
-    bins = np.arange(int(low_hz / bin_hz), int(np.ceil(high_hz / bin_hz)) + 1)
-    spectrum = project(frames, bins * bin_hz)
-    magnitude = np.abs(spectrum)
-    spectrum /= (
-        magnitude + np.float32(LIMITER) * np.median(magnitude, axis=1, keepdims=True) + np.float32(TINY)
-    )
-    fine = fft.next_fast_len(SEARCH_OVERSAMPLING * frames.count)
-    coherent = _squared(fft.fft(spectrum, fine, axis=1)).sum(axis=0)
-    shift_hz = fft.fftfreq(fine, frames.hop / frames.rate_hz)
-    inside = np.abs(shift_hz) <= 0.51 * bin_hz
-    trial_hz = ((bins * bin_hz)[None, :] + shift_hz[inside, None]).ravel()
-    merit = coherent[inside].ravel()
-    merit[(trial_hz < low_hz) | (trial_hz > high_hz)] = 0
-    apart_hz = 1.0 / frames.stretch_s + 0.3
-    chosen: list[float] = []
-    while len(chosen) < wanted and np.any(merit > 0):
-        best = float(trial_hz[np.argmax(merit)])
-        chosen.append(best)
-        merit[np.abs(trial_hz - best) < apart_hz] = 0
-    return np.array(chosen)
-
-
-def _squared(values: Complex) -> Real:
-    squared: Real = values.real**2 + values.imag**2
-    return squared
+    trust = _trust(squared(seen - amplitude), scale)
+    power = squared(amplitude)
+    across = (seen * amplitude.conj()).imag / (np.sqrt(power) + TINY)
+    curvature = trust * (1.0 - np.float32(4.0 / (FREEDOM + 2.0)) * trust * across**2 / scale)
+    weight = power * moment**2
+    bend = (weight / scale * curvature).sum(axis=(0, 1))
+    straight = (weight / scale * trust).sum(axis=(0, 1))
+    push = (weight * (trust * across / scale) ** 2).sum(axis=(0, 1))
+    spare = len(moment) / (len(moment) - 2.0)  # two of the frames' freedoms went into the line
+    sigma: Hertz = np.sqrt(OVERLAP_WORTH * spare * push) / np.maximum(bend, 0.3 * straight + TINY)
+    return sigma
 
 
 def _weighted_mean(values: Complex, weight: Real) -> Complex:
@@ -268,17 +279,16 @@ def _weighted_mean(values: Complex, weight: Real) -> Complex:
     return mean
 
 
-def _zero_mean_log_likelihood(squared: Real) -> Real:
+def _zero_mean_log_likelihood(power: Real) -> Real:
     """Log-likelihood of projections under a zero-mean complex t law of the best scale."""
-    scale = squared.mean(axis=1, keepdims=True) * 0.5 + TINY
-    for _ in range(10):
-        trust = (FREEDOM + 2.0) / (FREEDOM + (2.0 / scale) * squared)
-        scale = (trust * squared).mean(axis=1, keepdims=True) + TINY
-    return _log_likelihood(squared, scale)
+    scale = power.mean(axis=1, keepdims=True) * np.float32(0.5) + TINY
+    for _ in range(7):
+        scale = (_trust(power, scale) * power).mean(axis=1, keepdims=True) + TINY
+    return _log_likelihood(power, scale)
 
 
-def _log_likelihood(squared: Real, scale: Real) -> Real:
+def _log_likelihood(residual: Real, scale: Real) -> Real:
     """Log-likelihood of squared residuals, without the constant that both hypotheses share."""
-    tail = (FREEDOM / 2.0 + 1.0) * np.log1p((2.0 / FREEDOM) * squared / scale).sum(axis=1)
-    log_likelihood: Real = -squared.shape[1] * np.log(scale[:, 0]) - tail
+    tail = np.float32(FREEDOM / 2.0 + 1.0) * np.log1p((2.0 / FREEDOM) * residual / scale).sum(axis=1)
+    log_likelihood: Real = -residual.shape[1] * np.log(scale[:, 0]) - tail
     return log_likelihood
