@@ -24,6 +24,7 @@ from dsp.steady_watch import LOOK_FRAMES, Fate, SteadyWatch
 AT_START_S = 0.3  # a channel that opens this early was busy when watching began
 STEADY_AFTER_S = 3.0  # a carrier that was there before, idle this long, is the channel's condition
 STEADY_AT_LAST_S = 60.0  # so is one that came up while watching, idle this long
+SAME_LINE_HZ = 60.0  # a line that returns this close to where one went, at its power, is that one
 IMAGE_LOOK_RATIO = 1.2  # energy over the floor that is worth asking whether it is an image
 
 
@@ -165,6 +166,7 @@ class Detector:
         self._looks: dict[int, _Look] = {}
         silent = np.zeros(channels, dtype=bool) if is_am is None else np.array(is_am, dtype=bool)
         self._steady = SteadyWatch(shape.hop_seconds, silent)
+        self._gone: dict[int, tuple[float, float]] = {}  # frequency and power of carriers that went
 
     @property
     def floor_variance(self) -> float:
@@ -199,6 +201,7 @@ class Detector:
         self.squelch.reset()
         self._looks.clear()
         self._steady.reset()
+        self._gone.clear()
 
     def is_idle(self, channel: int) -> bool:
         """Has the open channel shown nothing but an idle carrier so far?"""
@@ -269,11 +272,13 @@ class Detector:
             parts = self._steady.without(channel, rows[:count], rate_hz)
             noise = floor[channel, :count] * self.squelch.quiet_ratio[channel]
             is_quiet = bool(self.squelch.state[channel] == State.CLOSED)
+            known = self._steady.line(channel)
             fate, index = self._steady.judge(channel, parts, noise, is_quiet)
             if fate is Fate.SPOKE:  # its carrier belongs to the signal from now on
                 events.append(SteadySpoke(channel, piece.first_frame))
                 continue
             if fate is Fate.GONE:
+                self._gone[channel] = known
                 events.append(SteadyGone(channel, max(piece.first_frame + index, 0)))
             rest = measure_frames(parts.rest.reshape(1, -1), rows.shape[1])
             measures.power[channel, :count] = rest.power[0]
@@ -327,6 +332,11 @@ class Detector:
                 del self._looks[channel]
                 continue
             look.frequency_hz = float(np.median(parts.frequency_hz))
+            if channel in self._gone:  # a birdie that comes back is the same birdie
+                before_hz, before_power = self._gone[channel]
+                again = float(parts.carrier_power.mean()) / before_power
+                if abs(look.frequency_hz - before_hz) < SAME_LINE_HZ and 0.5 < again < 2.0:
+                    look.was_there_before = True
             frame = piece.first_frame + count
             idle_s = (frame - look.opened_frame) * self._bank.shape.hop_seconds
             if idle_s >= (STEADY_AFTER_S if look.was_there_before else STEADY_AT_LAST_S):

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from dsp.blocks import ComplexSamples
 from dsp.steady_carrier import CarrierSplit, is_unmodulated, split_carrier
 
-REACH_HZ = 60.0  # how far the line is looked for from where it was a slice ago: drift up to 300 Hz/s
+REACH_HZ = 100.0  # how far the line is looked for from where it last was: drift up to 500 Hz/s
 GONE_SHARE = 0.3  # a steady carrier that falls under this share of its power ...
 GONE_S = 0.3  # ... for this long has gone
 LOOK_FRAMES = 16  # frames over which modulation shows
@@ -68,6 +68,11 @@ class SteadyWatch:
         """From now on this channel holds a steady carrier."""
         self._held[channel] = _Steady(frequency_hz, power)
 
+    def line(self, channel: int) -> tuple[float, float]:
+        """Frequency (Hz from the channel's centre) and power of the carrier."""
+        held = self._held[channel]
+        return held.frequency_hz, held.power
+
     def without(self, channel: int, frames: ComplexSamples, rate_hz: float) -> CarrierSplit:
         """Frames of one channel parted into its steady carrier and the rest."""
         return split_carrier(frames, rate_hz, near_hz=self._held[channel].frequency_hz, reach_hz=REACH_HZ)
@@ -108,9 +113,9 @@ class SteadyWatch:
             if held.missing >= self._gone_frames:
                 del self._held[channel]
                 return Fate.GONE, index - self._gone_frames + 1
-        if present.any():  # follows a slow drift of frequency and level
-            held.frequency_hz = float(np.median(parts.frequency_hz[present]))
-            held.power += 0.05 * (float(parts.carrier_power[present].mean()) - held.power)
+        if present.any():  # follows a drift of frequency and level
+            held.frequency_hz = float(np.median(parts.frequency_hz[present][-5:]))
+            held.power += 0.2 * (float(parts.carrier_power[present].mean()) - held.power)
         return Fate.STAYS, 0
 
     def _spoke(self, channel: int, held: _Steady) -> bool:
@@ -120,5 +125,7 @@ class SteadyWatch:
         beside = rest - floor
         if self._is_am[channel]:
             return bool(beside < MOST_IN_SIDEBANDS * held.power)
-        # What modulation puts beside the line it takes from the line; another station takes nothing.
-        return bool(held.power - line > 0.5 * beside)
+        # What modulation puts beside the line it takes from the line; another station takes nothing. The sum
+        # stays, or the line has only drifted out of reach.
+        is_same_power = abs(line + beside - held.power) < 0.25 * held.power + 0.25 * floor
+        return bool(is_same_power and held.power - line > 0.5 * beside)
