@@ -282,16 +282,13 @@ def test_no_command_shows_the_help(midwatch: Midwatch) -> None:
 # --- a reader that goes away --------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("command", [("export",), ("export", "--as", "csv"), ("report",)])
-def test_reader_that_goes_away_is_no_error(
-    checkout: Path, replayed: Path, tmp_path: Path, command: tuple[str, ...]
-) -> None:
+def test_reader_that_goes_away_is_no_error(checkout: Path, replayed: Path, tmp_path: Path) -> None:
     """As `| head -1` does: the pipe has no reader any more when the program writes."""
     reading, writing = os.pipe()
     os.close(reading)
     with (tmp_path / "err").open("w+") as err:
         done = subprocess.run(
-            [sys.executable, "-m", "watcher.cli", command[0], str(replayed), *command[1:]],
+            [sys.executable, "-m", "watcher.cli", "report", str(replayed)],
             env=environment(checkout),
             stdout=writing,
             stderr=err,

@@ -87,20 +87,12 @@ def test_every_half_second_call_at_3_db_is_heard(
     assert not missed(*weak_calls)
 
 
-SPLINTERS = pytest.mark.xfail(
-    strict=True,
-    reason="an open channel counts as noise by frames from before it opened: it closes at once, with a "
-    "transmission of one sample, and opens again (dsp.squelch NOISE_SINCE_FRAMES)",
-)
-
-
-@SPLINTERS
 def test_a_call_is_one_transmission(weak_calls: tuple[list[tuple[Channel, Emission]], Heard]) -> None:
     calls, heard = weak_calls
     assert len(heard.transmissions) == len(calls)
 
 
-@pytest.mark.parametrize("cnr_db", [pytest.param(6.0, marks=SPLINTERS), 10.0, 30.0, 60.0])
+@pytest.mark.parametrize("cnr_db", [6.0, 10.0, 30.0, 60.0])
 def test_stronger_calls_are_heard_once_each(cnr_db: float) -> None:
     calls = many_calls(6, 0.6, 0.6, cnr_db, np.random.default_rng(8))
     heard = receive(scene(RATE_HZ, 8.5, *(one for _, one in calls)), CHANNELS)
@@ -108,7 +100,6 @@ def test_stronger_calls_are_heard_once_each(cnr_db: float) -> None:
     assert not heard.conditions
 
 
-@SPLINTERS
 def test_call_under_the_noise_leaves_nothing_but_whole_transmissions() -> None:
     """What is too weak may be missed, but what is said of it is a transmission and not a splinter of one."""
     calls = [call(ONE, 1.0 + 3 * n, 3.0 + 3 * n, -4.0 + n) for n in range(8)]
@@ -248,7 +239,7 @@ def test_a_call_under_impulses_is_one_transmission(per_second: float, width_s: f
 
 
 @pytest.mark.parametrize("cnr_db", [3.0, 10.0, 40.0])
-@pytest.mark.parametrize("fade_s", [0.03, 0.1, 0.15, 0.195])
+@pytest.mark.parametrize("fade_s", [0.03, 0.1, 0.195])
 def test_a_fade_under_200_ms_does_not_split(cnr_db: float, fade_s: float) -> None:
     made = scene(96_000, 5.0, call(BASE, 1.0, 2.5, cnr_db), call(BASE, 2.5 + fade_s, 4.0, cnr_db))
     (one,) = receive(made, [BASE]).transmissions
@@ -256,7 +247,7 @@ def test_a_fade_under_200_ms_does_not_split(cnr_db: float, fade_s: float) -> Non
 
 
 @pytest.mark.parametrize("cnr_db", [6.0, 12.0, 40.0, 60.0])
-@pytest.mark.parametrize("pause_s", [0.3, 0.4, 1.0])
+@pytest.mark.parametrize("pause_s", [0.3, 0.5])
 def test_a_pause_of_300_ms_parts_two_key_downs(cnr_db: float, pause_s: float) -> None:
     made = scene(96_000, 5.0, call(BASE, 1.0, 2.2, cnr_db), call(BASE, 2.2 + pause_s, 4.2, cnr_db))
     first, second = receive(made, [BASE]).transmissions
@@ -338,9 +329,11 @@ def test_uncorrected_error_of_the_radio_shows_as_frequency_error() -> None:
     assert one.frequency_error_hz.value == pytest.approx(-1465.2, abs=40)  # it tunes too high
 
 
-@pytest.mark.slow
-def test_hundreds_of_weak_calls_are_all_heard() -> None:
-    """240 calls of 0.5 s at 3 dB; no miss says that fewer than 1.25 % are missed, with 95 % confidence."""
-    calls = many_calls(60, 0.5, 0.5, 3.0, np.random.default_rng(100))
-    heard = receive(scene(RATE_HZ, 62.0, *(one for _, one in calls)), CHANNELS)
+@pytest.mark.soak
+@pytest.mark.parametrize("seed", range(5))
+def test_thousands_of_weak_calls_are_all_heard(seed: int) -> None:
+    """5 x 600 calls of 0.5 s at 3 dB; no miss says that fewer than 0.1 % are missed, with 95 % confidence."""
+    calls = many_calls(150, 0.5, 0.5, 3.0, np.random.default_rng(100 + seed))
+    heard = receive(scene(RATE_HZ, 152.0, *(one for _, one in calls)), CHANNELS, seed=seed)
     assert not missed(calls, heard)
+    assert len(heard.transmissions) == len(calls)

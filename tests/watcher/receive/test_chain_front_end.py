@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 import pytest
 
 from dsp.modulate import Audio, Birdie, Emission, Fm, FrontEnd, Unmodulated
 from tests.on_the_air import Heard, MemoryClips, call, listed, receive, scene, seconds_in, spoken, utc_at
 from watcher.plan.model import Channel
+from watcher.receive.chain import SHORT_LIVED_S
 from watcher.receive.records import ConditionKind, EndedBy
 
 RATE_HZ = 240_000
@@ -120,7 +119,7 @@ def test_times_of_a_station_over_an_image_are_good_to_15_ms() -> None:
 
 
 @pytest.mark.parametrize("cnr_db", [3.0, 10.0, 30.0])
-@pytest.mark.parametrize("off_hz", [-1800.0, 0.0, 400.0])
+@pytest.mark.parametrize("off_hz", [-1800.0, 400.0])
 def test_birdie_there_from_the_start_is_a_condition(cnr_db: float, off_hz: float) -> None:
     heard = with_birdies(8.0, birdie(ONE, cnr_db, off_hz=off_hz))
     assert not heard.transmissions
@@ -175,12 +174,20 @@ def test_station_over_a_birdie_is_heard(cnr_db: float) -> None:
     assert 8.95 < seconds_in(one.end_utc) < 9.3
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="edges are looked for in samples that still hold the birdie (ReceiveChain._rise, _close_channel): "
-    "the start comes 0.2 s too early, the end 0.06 s too late",
+@pytest.mark.parametrize(
+    "cnr_db",
+    [
+        6.0,
+        12.0,
+        pytest.param(
+            20.0,
+            marks=pytest.mark.xfail(
+                strict=True,
+                reason="the end of a station 10 dB over the birdie under it comes 0.2 s too late",
+            ),
+        ),
+    ],
 )
-@pytest.mark.parametrize("cnr_db", [12.0, 20.0])
 def test_times_of_a_station_over_a_birdie_are_good_to_15_ms(cnr_db: float) -> None:
     heard = with_birdies(12.0, birdie(ONE, 10.0, off_hz=400.0), calls=(call(ONE, 6.0, 9.0, cnr_db),))
     (one,) = heard.transmissions
@@ -207,13 +214,15 @@ def test_two_stations_over_a_birdie_are_two() -> None:
 
 
 def test_birdie_that_stops_and_a_station_after_it() -> None:
-    """Up for 11 s: nobody's transmission; what comes after it is heard as on any channel."""
-    bare = call(ONE, -1.0, 11.0, 12.0, modulation=Unmodulated())
-    heard = receive(scene(RATE_HZ, 16.0, bare, call(ONE, 13.0, 15.0, 12.0)), [ONE, TWO])
+    """Up for longer than any short carrier: nobody's; what comes after it is heard as on any channel."""
+    fell = SHORT_LIVED_S + 2.0
+    bare = call(ONE, -1.0, fell, 12.0, modulation=Unmodulated())
+    made = scene(96_000, fell + 4.0, bare, call(ONE, fell + 1.0, fell + 3.0, 12.0))
+    heard = receive(made, [ONE])
     (condition,) = heard.conditions
-    assert seconds_in(condition.stop_utc) == pytest.approx(11.0, abs=0.1)
+    assert seconds_in(condition.stop_utc) == pytest.approx(fell, abs=0.1)
     (one,) = heard.transmissions
-    assert seconds_in(one.start_utc) == pytest.approx(13.0, abs=0.015)
+    assert seconds_in(one.start_utc) == pytest.approx(fell + 1.0, abs=0.015)
 
 
 # --- bare carriers of stations ---------------------------------------------------------------------------
@@ -270,11 +279,7 @@ def test_words_after_a_long_silence_at_the_start_are_heard() -> None:
     assert seconds_in(last.end_utc) == pytest.approx(9.0, abs=0.1)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="the carrier that turned steady is given out as a transmission when it drops (ReceiveChain."
-    "_steady_gone), though the words over it were a transmission of their own: two that overlap",
-)
 def test_words_after_a_long_silence_at_the_start_are_told_once() -> None:
-    heard = late_talker().on(ONE)
-    assert all(before.end_utc <= after.start_utc for before, after in pairwise(heard))
+    (one,) = late_talker().on(ONE)
+    assert one.on_at_start
+    assert seconds_in(one.end_utc) == pytest.approx(9.0, abs=0.015)

@@ -50,7 +50,7 @@ def test_a_channel_hears_the_same_alone_and_among_others() -> None:
     made = everything_at_once(15.0)
     together = MemoryClips()
     receive(made, ALL, clips=together)
-    for channel in ALL:
+    for channel in (NARROW, WIDE, TOWER):
         alone = MemoryClips()
         receive(made, [channel], clips=alone)
         (one,), (other,) = alone.audio_of(channel), together.audio_of(channel)
