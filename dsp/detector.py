@@ -23,6 +23,7 @@ from dsp.steady_watch import LOOK_FRAMES, Fate, SteadyWatch
 
 AT_START_S = 0.3  # a channel that opens this early was busy when watching began
 STEADY_AFTER_S = 3.0  # a carrier that was there before, idle this long, is the channel's condition
+STEADY_AGAIN_S = 10.0  # so is one over which somebody spoke, idle this long afterwards
 STEADY_AT_LAST_S = 60.0  # so is one that came up while watching, idle this long
 SAME_LINE_HZ = 60.0  # a line that returns this close to where one went, at its power, is that one
 IMAGE_LOOK_RATIO = 1.2  # energy over the floor that is worth asking whether it is an image
@@ -39,7 +40,9 @@ class TurnedSteady:
     frame: int
     frequency_hz: float  # from the channel's centre
     carrier_power: float
-    was_there_before: bool
+    was_there_before: bool  # and never spoke: it is nobody's transmission
+    spoke: bool = False  # somebody talked on the channel meanwhile, until `idle_since_frame`
+    idle_since_frame: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +105,8 @@ class _Look:
     def __init__(self, opened_frame: int, was_there_before: bool) -> None:
         self.opened_frame = opened_frame
         self.was_there_before = was_there_before
+        self.idle_since_frame = opened_frame
+        self.spoke = False
         self.frequency_hz = 0.0
         self.recent = np.empty((3, 0))
 
@@ -188,7 +193,7 @@ class Detector:
             if isinstance(edge, Opening):
                 early = edge.frame * self._bank.shape.hop_seconds < AT_START_S
                 self._looks[edge.channel] = _Look(edge.frame, early or not edge.abrupt)
-            elif self._looks.pop(edge.channel, None) is not None:
+            elif (look := self._looks.pop(edge.channel, None)) is not None and not look.spoke:
                 idle.add(edge.channel)
         events += edges
         events += self._look_for_modulation(piece, known)
@@ -205,12 +210,13 @@ class Detector:
 
     def is_idle(self, channel: int) -> bool:
         """Has the open channel shown nothing but an idle carrier so far?"""
-        return channel in self._looks
+        look = self._looks.get(channel)
+        return look is not None and not look.spoke
 
     def is_idle_from_before(self, channel: int) -> bool:
         """Has it shown nothing but an idle carrier that was there before the watch?"""
         look = self._looks.get(channel)
-        return look is not None and look.was_there_before
+        return look is not None and look.was_there_before and not look.spoke
 
     def idle_offset_hz(self, channel: int) -> float:
         """Frequency of an undecided channel's idle carrier, from the channel's centre."""
@@ -329,8 +335,13 @@ class Detector:
             parts = split_carrier(rows[start:count], rate_hz)
             noise = floor[channel, start:count].astype(np.float64)
             if not look.take(parts.carrier_power, parts.rest_power, noise):
-                del self._looks[channel]
-                continue
+                if not look.was_there_before:
+                    del self._looks[channel]
+                    continue
+                look.spoke, look.idle_since_frame = (
+                    True,
+                    piece.first_frame + count,
+                )  # a birdie may stay behind
             look.frequency_hz = float(np.median(parts.frequency_hz))
             if channel in self._gone:  # a birdie that comes back is the same birdie
                 before_hz, before_power = self._gone[channel]
@@ -338,11 +349,25 @@ class Detector:
                 if abs(look.frequency_hz - before_hz) < SAME_LINE_HZ and 0.5 < again < 2.0:
                     look.was_there_before = True
             frame = piece.first_frame + count
-            idle_s = (frame - look.opened_frame) * self._bank.shape.hop_seconds
-            if idle_s >= (STEADY_AFTER_S if look.was_there_before else STEADY_AT_LAST_S):
+            idle_s = (frame - look.idle_since_frame) * self._bank.shape.hop_seconds
+            if look.spoke:
+                patience_s = STEADY_AGAIN_S
+            else:
+                patience_s = STEADY_AFTER_S if look.was_there_before else STEADY_AT_LAST_S
+            if idle_s >= patience_s:
                 carrier = float(look.recent[0].mean())
                 self._steady.begin(channel, look.frequency_hz, carrier)
                 del self._looks[channel]
                 self.squelch.force_closed(channel)
-                events.append(TurnedSteady(channel, frame, look.frequency_hz, carrier, look.was_there_before))
+                events.append(
+                    TurnedSteady(
+                        channel,
+                        frame,
+                        look.frequency_hz,
+                        carrier,
+                        look.was_there_before and not look.spoke,
+                        look.spoke,
+                        look.idle_since_frame,
+                    )
+                )
         return events

@@ -79,6 +79,8 @@ def _measure(frames: ComplexSamples, into: FrameMeasures, rows: slice, columns: 
     envelope = np.full(power.shape, 2.0, dtype=np.float32)
     np.divide(fourth, np.square(power), out=envelope, where=power > 1e-18)
     products = frames[..., 1:] * frames[..., :-1].conj()
+    if length < 2:  # a run may end one sample into a frame
+        products = np.zeros((*power.shape, 1), dtype=np.complex64)
     into.power[rows, columns] = power
     into.envelope[rows, columns] = envelope
     into.lag_one[rows, columns] = products.mean(axis=2)

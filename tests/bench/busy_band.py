@@ -72,9 +72,10 @@ def busy_samples(count: int, seconds: float, rng: np.random.Generator) -> NDArra
     return samples
 
 
-def write_recording(path: Path, samples: NDArray[np.complex64]) -> None:
-    """Keep the band as an 8-bit recording."""
+def write_recording(path: Path, samples: NDArray[np.complex64], times: int) -> None:
+    """Keep the band as an 8-bit recording, the same samples `times` over: they join without a seam."""
     with SigmfWriter(path, "cu8", RATE_HZ, "Every channel busy, for the benchmark.", LICENCE_URL) as writer:
         writer.start_capture(CENTRE_HZ, datetime(2031, 5, 4, 3, 0, 0, tzinfo=UTC))
-        for at in range(0, len(samples), 1 << 20):
-            writer.write(samples[at : at + (1 << 20)])
+        for _ in range(times):
+            for at in range(0, len(samples), 1 << 20):
+                writer.write(samples[at : at + (1 << 20)])

@@ -7,6 +7,7 @@ samples ends what is on the air, empties every filter, and becomes a gap on each
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
@@ -163,6 +164,7 @@ class ReceiveChain:
         records: list[Record] = []
         for piece in self._bank.finish():
             records += self._receive(piece)
+        self._clock = replace(self._clock, run_stop=self._next_sample)
         for number in sorted(self._open):
             on_air = self._open[number]
             group = self._groups[on_air.place.group]
@@ -333,9 +335,12 @@ class ReceiveChain:
             on_air.discard()
             self._idle_since[event.channel] = on_air.start
             return []
+        on_air.is_idle = not event.spoke
+        if event.spoke:  # it talked over a carrier that stays: the talk ended when the carrier idled again
+            stop = event.idle_since_frame * group.frame_samples
         self._last_stop[event.channel] = stop
-        on_air.is_idle = True
-        return [self._finished(on_air, stop, stop, EndedBy.TURNED_STEADY)]
+        clip_stop = min(stop + int(TAIL_S * group.rate_hz), group.history.stop)
+        return [self._finished(on_air, stop, clip_stop, EndedBy.TURNED_STEADY)]
 
     def _steady_spoke(self, event: SteadySpoke) -> None:
         """What looked like the channel's condition is a station that kept silent until now."""

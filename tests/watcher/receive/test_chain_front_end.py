@@ -195,11 +195,6 @@ def test_times_of_a_station_over_a_birdie_are_good_to_15_ms(cnr_db: float) -> No
     assert seconds_in(one.end_utc) == pytest.approx(9.0, abs=0.015)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="a birdie over which a station spoke in its first 3 s is never asked again whether it is idle "
-    "(Detector drops its look): the transmission lasts until the samples end",
-)
 def test_station_over_a_birdie_in_its_first_seconds_ends_when_it_ends() -> None:
     heard = with_birdies(14.0, birdie(ONE, 10.0, off_hz=400.0), calls=(call(ONE, 1.0, 2.5, 20.0),))
     (one,) = heard.transmissions

@@ -112,11 +112,6 @@ def test_frequency_error_is_that_of_the_scene(sign: int) -> None:
         assert one.frequency_error_hz.value == pytest.approx(error_hz, abs=60.0), truth.label
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="the lag-one angle leans by 17 Hz (2.5 kHz of deviation) to 45 Hz (5 kHz) with lopsided speech, "
-    "and the stated sigma of 4 to 10 Hz does not say so (dsp.frame_estimates)",
-)
 def test_frequency_error_of_speech_lies_within_four_of_its_sigmas() -> None:
     heard = receive(everything_at_once(15.0), ALL)
     for one in heard.transmissions:

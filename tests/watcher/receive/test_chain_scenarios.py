@@ -76,10 +76,6 @@ def test_front_end_alone_opens_nothing(eight_bit: bool) -> None:
     assert {one.channel for one in heard.conditions} == {"zero", "birdie"}
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="a condition ends with the last frame, up to 12 ms after the last sample (ConditionBook.finish)",
-)
 def test_conditions_lie_within_the_time_that_was_watched() -> None:
     on_the_faults = (listed(0, name="zero"), listed(-12_500, name="birdie"))
     heard = receive(scene(RATE_HZ, 5.003, noise_dbfs=-30.0, front_end=STICK), on_the_faults)

@@ -256,23 +256,12 @@ LOSSES = st.lists(st.tuples(st.integers(0, len(SAMPLES) - 1), st.integers(1, 30_
 )
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="a transmission broken off ends at the channel sample after the last sample that came "
-    "(ReceiveChain._end_run): up to 62 us inside the gap, and past the start of the next one",
-)
 def test_transmission_broken_off_does_not_reach_into_the_gap() -> None:
     heard = received(cut(SAMPLES, RATE_HZ, [4096], lost=[(149_213, 149_214)]))
     (one,) = (one for one in heard.transmissions if one.ended_by == EndedBy.GAP)
     assert one.stop_sample <= 149_213
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=RuntimeWarning,
-    reason="a run that ends one channel sample into a frame asks for the mean of no lag products "
-    "(dsp.frame_measures._measure): not-a-number, with a warning",
-)
 @pytest.mark.parametrize("samples", [1, 3])
 def test_run_of_a_sample_or_two_is_watched(samples: int) -> None:
     heard = received(cut(SAMPLES, RATE_HZ, [samples], lost=[(samples, len(SAMPLES))]))
