@@ -85,7 +85,7 @@ class Gathering:
 
     def take_low_band(self, low_band: RealSamples) -> None:
         """Sub-audible samples in order; the tone is named once there is enough."""
-        self._low_band.append(low_band)
+        self._low_band.append(low_band.copy())  # a row of a far larger array that would stay with it
         self._low_held += len(low_band)
         held_s = self._low_from_s + self._low_held / self._low_rate_hz
         if not self._word_tried and held_s >= self._carrier_up_s + FIRST_WORD_S:
