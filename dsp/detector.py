@@ -23,6 +23,7 @@ from dsp.steady_watch import LOOK_FRAMES, Fate, SteadyWatch
 
 AT_START_S = 0.3  # a channel that opens this early was busy when watching began
 STEADY_AFTER_S = 3.0  # a carrier that was there before, idle this long, is the channel's condition
+LOOKS_AGAIN = 2  # channels that have spoken over a carrier are looked at in turn, so many a slice
 STEADY_AGAIN_S = 10.0  # so is one over which somebody spoke, idle this long afterwards
 STEADY_AT_LAST_S = 60.0  # so is one that came up while watching, idle this long
 SAME_LINE_HZ = 60.0  # a line that returns this close to where one went, at its power, is that one
@@ -326,11 +327,16 @@ class Detector:
 
     def _look_for_modulation(self, piece: Slice, floor: NDArray[np.float32]) -> list[DetectorEvent]:
         events: list[DetectorEvent] = []
+        spoken = [channel for channel, look in self._looks.items() if look.spoke]
+        turn = piece.first_frame // LOOK_FRAMES * LOOKS_AGAIN
+        due = {spoken[(turn + step) % len(spoken)] for step in range(LOOKS_AGAIN) if spoken}
         for channel, look in list(self._looks.items()):
             rows, rate_hz = self._frames_of(piece, channel)
             count = min(len(rows), floor.shape[1])
             start = max(0, look.opened_frame - piece.first_frame)
             if self.squelch.state[channel] != State.OPEN or start >= count:
+                continue
+            if look.spoke and channel not in due:
                 continue
             parts = split_carrier(rows[start:count], rate_hz)
             noise = floor[channel, start:count].astype(np.float64)
