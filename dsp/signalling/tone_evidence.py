@@ -8,7 +8,7 @@ them never hides another.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +24,7 @@ from dsp.signalling.tone_line import (
     comb_excess,
     fit_lines,
     likely_lines,
-    project,
+    spectrum,
     squared,
 )
 
@@ -33,6 +33,7 @@ CANDIDATES = 8
 LOOKED_AT = 3  # candidates whose company is examined
 SIGMA_WORTH = 1.2  # measured: root mean square error of the fits over their standard error
 UNLIKELY = -4.0  # log odds under which a line is not taken for a listed one
+HOPELESS = -4.0  # log odds under which a line's company is not examined
 # Encoders may be 0.5 % off (TIA-603, from memory); the narrowest half gap of the list is 0.72 %. Seven of
 # ten are taken to be far better (a maker states 0.3 % at most), the rest to lie anywhere within.
 ENCODER_TOLERANCE = 0.0055
@@ -88,7 +89,7 @@ class Rules:
 # Logistic regression on lines found in synthetic speech (31 voices in six languages, a fifth of it kept
 # monotone), in sources with wandering pitch and in chords, with and without a tone, 3 to 30 dB
 # carrier-to-noise: 16 000 toneless and 8 000 toned stretches of 0.5 to 4 s, and 6 000 and 3 000 of 0.3 s.
-WHOLE = Rules(10.0, 3.0, -6.28, (1.83, 1.21, -4.00, -1.01, -1.47, 3.97, 2.03, -3.12))
+WHOLE = Rules(10.0, 3.0, -5.4, (1.83, 1.21, -4.00, -1.01, -1.47, 3.97, 2.03, -3.12))
 START = Rules(6.0, 6.0, -2.14, (1.49, 0.90, -0.27, -1.12, -1.54, 0.71, 4.03, 0.51))
 
 
@@ -102,10 +103,11 @@ class Evidence:
     deviation_hz: float
     deviation_sigma_hz: float
     over_noise: float  # noise, and a voice whose pitch wanders
-    over_voice: float  # a voice that keeps its pitch
-    over_machine: float  # hum, an organ: steady, with company at multiples
-    over_word: float  # a digital code word, whose lines stand 5.84 Hz apart
     over_unlisted: float  # a steady line that is in no list
+    # Not examined, and so no rival, where the first two already rule a tone out:
+    over_voice: float = np.inf  # a voice that keeps its pitch
+    over_machine: float = np.inf  # hum, an organ: steady, with company at multiples
+    over_word: float = np.inf  # a digital code word, whose lines stand 5.84 Hz apart
 
     @property
     def log_odds(self) -> float:
@@ -116,7 +118,8 @@ class Evidence:
 
 def weigh(frames: Frames, listed_hz: NDArray[np.float64], rules: Rules, enough: float) -> Evidence:
     """The line that is most likely a listed tone; the search ends at one whose log odds are `enough`."""
-    fits = fit_lines(frames, likely_lines(frames, LOWEST_HZ, HIGHEST_HZ, CANDIDATES))
+    around = _Around(frames)
+    fits = fit_lines(frames, around.likely_lines())
     frequency = fits.frequency_hz
     deviation = np.maximum(np.median(fits.amplitude, axis=0).astype(np.float64), 1e-6)
     tone = listed_hz[np.argmin(np.abs(np.log(frequency[:, None] / listed_hz)), axis=1)]
@@ -127,15 +130,12 @@ def weigh(frames: Frames, listed_hz: NDArray[np.float64], rules: Rules, enough: 
     ratio = np.clip(fits.log_ratio, *RATIO_RANGE).sum(axis=0) if frames.stretches > 1 else fits.log_ratio[0]
     ratio = ratio - 0.5 * (odd / DEVIATION_SPREAD) ** 2
     independent = frames.count * frames.stretches / OVERLAP_WORTH
-    around = _Around(frames)
     best: Evidence | None = None
     # An unlisted line, however strong, must not hide a listed one beside it.
     for j in np.argsort(np.where(listed > UNLIKELY, -ratio, 1000.0 - ratio))[:LOOKED_AT]:
         over_noise = float(ratio[j]) - rules.noise_bias
         if best is not None and (best.log_odds >= enough or over_noise < enough):
             break
-        score, alone = _steadiness(frames, fits, int(j), around, rules)
-        word, size = comb_excess(frames, WORD_LINES_HZ, LOWEST_HZ, HIGHEST_HZ, frequency[j])
         seen = Evidence(
             tone_hz=float(tone[j]),
             estimate_hz=float(frequency[j]),
@@ -143,11 +143,11 @@ def weigh(frames: Frames, listed_hz: NDArray[np.float64], rules: Rules, enough: 
             deviation_hz=float(deviation[j]),
             deviation_sigma_hz=float(np.sqrt(WORTH / 2.0 / independent) * np.median(fits.scale[:, j])),
             over_noise=over_noise,
-            over_voice=score + rules.odd_deviation * float(odd[j]),
-            over_machine=rules.machine_odds + alone,
-            over_word=WORD_ODDS - WORD_SLOPE * max(word - WORD_NOISE, 0.0) * min(max(size, 0.0), 1.0),
             over_unlisted=float(listed[j]),
         )
+        if min(over_noise, seen.over_unlisted) > HOPELESS:
+            seen = _examine(seen, around, fits, int(j), rules)
+            seen = replace(seen, over_voice=seen.over_voice + rules.odd_deviation * float(odd[j]))
         if best is None or seen.log_odds > best.log_odds:
             best = seen
     assert best is not None  # the search always yields a line
@@ -165,20 +165,34 @@ def _listed_odds(off: Hertz, unsure: Hertz, listed: int) -> Hertz:
 
 
 class _Around:
-    """Power in all of the low band, frame by frame: where the voice is, and how quiet it is without."""
+    """All of the low band, frame by frame: where the lines may be, where the voice is, how quiet it gets."""
 
     def __init__(self, frames: Frames) -> None:
-        self.bin_hz = frames.rate_hz / frames.tapered.shape[2]
-        self.centres_hz = np.arange(*AROUND_HZ, self.bin_hz)
-        self.power = squared(project(frames, self.centres_hz))
-        tiles = self.power[:, :, self.centres_hz < HIGHEST_HZ]
+        self.frames = frames
+        self._spectrum, self._bins_hz = spectrum(frames, AROUND_HZ[1])
+        # Every second bin: one over a frame's length apart, so that white noise in them is independent.
+        first = 2 * int(np.ceil(AROUND_HZ[0] / self._bins_hz[2]))
+        self._centres_hz = self._bins_hz[first::2]
+        self._power = squared(self._spectrum[:, :, first::2])
+        tiles = self._power[:, :, self._centres_hz < HIGHEST_HZ]
         # A tenth of exponentially distributed powers lies under -ln(0.9) of their mean.
         self.floor: Real = np.sqrt(np.quantile(tiles, 0.1, axis=(1, 2)) / -np.log(0.9))
 
+    def likely_lines(self) -> Hertz:
+        """Where steady lines may be, best first."""
+        return likely_lines(
+            self.frames,
+            self._spectrum,
+            self._bins_hz,
+            low_hz=LOWEST_HZ,
+            high_hz=HIGHEST_HZ,
+            wanted=CANDIDATES,
+        )
+
     def elsewhere(self, frequency_hz: float) -> Real:
         """Mean power of each frame outside the taper's main lobe around a line, (stretches, frames)."""
-        away = np.abs(self.centres_hz - frequency_hz) > 2.0 * self.bin_hz
-        power: Real = self.power[:, :, away].mean(axis=2)
+        away = np.abs(self._centres_hz - frequency_hz) > 2.0 * self._bins_hz[2]
+        power: Real = self._power[:, :, away].mean(axis=2)
         return power
 
 
@@ -217,11 +231,18 @@ def voice_traits(fits: LineFits, j: int, around: _Around, alone: Real) -> Real:
     return stacked
 
 
-def _steadiness(frames: Frames, fits: LineFits, j: int, around: _Around, rules: Rules) -> tuple[float, float]:
-    """Log odds of a tone over a voice that keeps its pitch; and how little company the line has."""
-    alone = _alone(frames, float(fits.frequency_hz[j]), fits.amplitude[:, j] + np.float32(1e-6))
-    score = rules.voice_bias + voice_traits(fits, j, around, alone) @ np.array(rules.voice_traits)
-    return float(np.median(score)), float(np.median(alone))
+def _examine(seen: Evidence, around: _Around, fits: LineFits, j: int, rules: Rules) -> Evidence:
+    """The evidence with the odds over a monotone voice, over hum and over a code word filled in."""
+    alone = _alone(around.frames, seen.estimate_hz, fits.amplitude[:, j] + np.float32(1e-6))
+    score = voice_traits(fits, j, around, alone) @ np.array(rules.voice_traits)
+    word, size = comb_excess(around.frames, WORD_LINES_HZ, LOWEST_HZ, HIGHEST_HZ, seen.estimate_hz)
+    excess = max(word - WORD_NOISE, 0.0) * min(max(size, 0.0), 1.0)
+    return replace(
+        seen,
+        over_voice=rules.voice_bias + float(np.median(score)),
+        over_machine=rules.machine_odds + float(np.median(alone)),
+        over_word=WORD_ODDS - WORD_SLOPE * excess,
+    )
 
 
 def _alone(frames: Frames, frequency_hz: float, amplitude: Real) -> Real:
