@@ -18,7 +18,7 @@ def kill(folder: Path, checkout: Path, kills: int, seed: int) -> dict[str, objec
         env={**os.environ, "PYTHONPATH": str(checkout)},
         capture_output=True,
         text=True,
-        timeout=300,
+        timeout=60 + 10 * kills,
         check=True,
     )
     said: dict[str, object] = json.loads(done.stdout)
@@ -33,5 +33,5 @@ def test_a_handful_of_kills_lose_nothing(tmp_path: Path, checkout: Path) -> None
 
 
 @pytest.mark.soak
-def test_two_hundred_kills_lose_nothing(tmp_path: Path, checkout: Path) -> None:
-    assert kill(tmp_path, checkout, kills=200, seed=2)["bad"] == []
+def test_many_kills_lose_nothing(tmp_path: Path, checkout: Path) -> None:
+    assert kill(tmp_path, checkout, kills=100, seed=2)["bad"] == []
