@@ -208,14 +208,14 @@ def test_deviation_of_a_tone_is_that_of_the_scene(cnr_db: float, voice: bool) ->
             25.0,
             marks=pytest.mark.xfail(
                 strict=True,
-                reason="since the rules of tones were fitted anew, a quarter of the tones is missed on strong "
-                "carriers, none at 3 dB (dsp.signalling, commit a4db0ba)",
+                reason="since the rules of tones were fitted anew, a quarter of the tones is missed on "
+                "strong carriers, none at 3 dB (dsp.signalling, commit a4db0ba)",
             ),
         ),
     ],
 )
 def test_tone_is_named_on_weak_and_on_strong_carriers(cnr_db: float) -> None:
-    """Every fifth of the 50 tones, 350 Hz under a voice, two seconds: 99.5 % are promised at 3 dB."""
+    """Every fifth of the 50 tones, 350 Hz under a voice, two seconds: 99.5 % is promised at 3 dB."""
     missed = []
     for number, tone_hz in enumerate(TONES_HZ[::5]):
         toned = call(NARROW, 0.7, 2.7, cnr_db, modulation=speech(number % 4, tone_hz=tone_hz))
