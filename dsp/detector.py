@@ -23,7 +23,7 @@ from dsp.steady_watch import LOOK_FRAMES, Fate, SteadyWatch
 
 AT_START_S = 0.3  # a channel that opens this early was busy when watching began
 STEADY_AFTER_S = 3.0  # a carrier that was there before, idle this long, is the channel's condition
-LOOKS_AGAIN = 2  # channels that have spoken over a carrier are looked at in turn, so many a slice
+LOOKS_AGAIN = 1  # channels that have spoken over a carrier are looked at in turn, so many a slice
 STEADY_AGAIN_S = 10.0  # so is one over which somebody spoke, idle this long afterwards
 STEADY_AT_LAST_S = 60.0  # so is one that came up while watching, idle this long
 SAME_LINE_HZ = 60.0  # a line that returns this close to where one went, at its power, is that one

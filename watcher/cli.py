@@ -6,19 +6,22 @@ ever for a mistake of ours.
 
 from __future__ import annotations
 
+import math
+import os
 import signal
 import sys
 import threading
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.console import Console
 
-from watcher.errors import MidwatchError, UsageProblem
+from watcher.errors import MidwatchError, StorageError, UsageProblem
 from watcher.log.export import FORMS, export_to_file
+from watcher.log.reading import whole_span
 from watcher.log.spans import Span
 from watcher.log.writing import WatchLog
 from watcher.plan.describe import describe
@@ -86,7 +89,7 @@ def replay_command(  # noqa: PLR0917 - the options are named ones to the user
     facts = RawFacts(
         datatype=datatype,
         sample_rate_hz=rate_hz,
-        centre_hz=None if centre_mhz is None else round(centre_mhz * 1e6),
+        centre_hz=None if centre_mhz is None else _centre_hz(centre_mhz),
         start_utc=None if start is None else _instant("--start", start),
     )
     _say_warnings(plan.warnings, quiet)
@@ -113,7 +116,7 @@ def replay_command(  # noqa: PLR0917 - the options are named ones to the user
 @app.command()
 def report(folder: LogFolder, since: Since = None, until: Until = None, quiet: Quiet = False) -> None:
     """Write the activity report of a log and print it."""
-    span = _span(since, until)
+    span = _span(folder, since, until)
     summary = read_summary(folder, span)
     page = save_report(summary, folder)
     if not quiet:
@@ -135,13 +138,18 @@ def export(
     """Write every transmission of a log, one a line."""
     if form not in FORMS:
         raise UsageProblem(f"--as is {form}; it must be one of {', '.join(FORMS)}")
-    span = _span(since, until)
+    span = _span(folder, since, until)
     with WatchLog.open_to_read(folder) as log:
         if to_file is not None:
             export_to_file(log, to_file, form, span)
         else:
             sys.stdout.reconfigure(encoding="utf-8", newline="")  # type: ignore[union-attr]
-            FORMS[form](log, sys.stdout, span, None)
+            try:
+                FORMS[form](log, sys.stdout, span, None)
+                sys.stdout.flush()
+            except BrokenPipeError as gone:  # the reader of our output has had enough, as `head` has
+                _let_go_of_output()
+                raise typer.Exit(0) from gone
 
 
 @app.command()
@@ -211,15 +219,32 @@ def _say_warnings(warnings: Sequence[str], quiet: bool) -> None:
         err.print(f"worth a look: {warning}", markup=False)
 
 
-def _span(since: str | None, until: str | None) -> Span | None:
-    """The asked-for span; open ends reach to the ends of time."""
+def _span(folder: Path, since: str | None, until: str | None) -> Span | None:
+    """The asked-for span; an open end reaches as far as the log does."""
     if since is None and until is None:
         return None
-    start = _instant("--from", since) if since else datetime(1, 1, 1, tzinfo=UTC)
-    stop = _instant("--to", until) if until else datetime(9999, 12, 31, tzinfo=UTC)
-    if stop <= start:
+    with WatchLog.open_to_read(folder) as log:
+        whole = whole_span(log)
+    start = _instant("--from", since) if since else None
+    stop = _instant("--to", until) if until else None
+    if start and stop and stop <= start:
         raise UsageProblem(f"--to is {until}; it must be later than --from, {since}")
-    return Span(start, stop)
+    if whole is not None:
+        start, stop = start or whole.start_utc, stop or whole.stop_utc
+    start, stop = start or stop, stop or start
+    assert start is not None and stop is not None  # one of them was asked for
+    return Span(start, max(start, stop))
+
+
+def _centre_hz(centre_mhz: float) -> int:
+    if not math.isfinite(centre_mhz):
+        raise UsageProblem(f"--centre-mhz is {centre_mhz}; it must be a frequency in MHz, like 146.5")
+    return round(centre_mhz * 1e6)
+
+
+def _let_go_of_output() -> None:
+    """What is still buffered for standard output goes nowhere, without a complaint at the very end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _instant(option: str, text: str) -> datetime:
@@ -280,9 +305,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
         message = " ".join(problem.format_message().split()).rstrip(".")
         err.print(f"midwatch: {message or 'a command is missing'}; see midwatch --help", markup=False)
         sys.exit(problem.exit_code)
-    except BrokenPipeError:  # the reader of our output has gone, as `head` does
-        sys.stderr.close()
-        sys.exit(0)
+    except OSError as problem:  # the folders' own failures are told by the rooms that meet them
+        _let_go_of_output()
+        err.print(f"midwatch: the output cannot be written ({problem.strerror}); give it room", markup=False)
+        sys.exit(StorageError.exit_code)
     sys.exit(code if isinstance(code, int) else 0)
 
 

@@ -150,10 +150,6 @@ def test_full_disk_keeps_what_was_heard_and_goes_on_when_there_is_room(
     [("export",), ("export", "--as", "csv"), ("report",)],
     ids=" ".join,
 )
-@pytest.mark.xfail(
-    strict=True,
-    reason="standard output on a full disk ends in a traceback (OSError is not told in watcher.cli)",
-)
 def test_full_disk_behind_standard_output(midwatch: Midwatch, replayed: Path, words: tuple[str, ...]) -> None:
     if not Path("/dev/full").exists():
         pytest.skip("there is no /dev/full here")

@@ -229,9 +229,6 @@ def test_option_that_is_no_number_is_told_with_its_value(
     assert value in midwatch("replay", plan, night, option, value, "--into", tmp_path / "out").sentence
 
 
-@pytest.mark.xfail(
-    strict=True, reason="--centre-mhz nan or inf ends in a traceback (round of it in watcher.cli)"
-)
 @pytest.mark.parametrize("value", ["nan", "inf"])
 def test_centre_that_is_no_number(
     midwatch: Midwatch, plan: Path, night: Path, tmp_path: Path, value: str

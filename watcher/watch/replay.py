@@ -106,6 +106,7 @@ def replay(
         keeper = LogKeeper(log, clips, watch_id)
         outcome = Outcome(folder, watch_id, recovered=recovered)
         samples = _Count()
+        chain: ReceiveChain | None = None
         try:
             for piece in pieces:
                 keeper.commit(list(_absences(piece, pieces)))
@@ -118,8 +119,10 @@ def replay(
                 if stop_wanted():
                     outcome.stopped = True
                     break
-        except BaseException:
+        except BaseException as failure:
             with contextlib.suppress(Exception):  # the first failure is the one to tell
+                if chain is not None and isinstance(failure, RadioError):
+                    keeper.commit(chain.finish(EndedBy.STOPPED))
                 log.end_watch(watch_id, samples.end(pieces, WatchEndedBy.FAILED))
             raise
         ended_by = WatchEndedBy.STOPPED if outcome.stopped else WatchEndedBy.END_OF_SAMPLES
