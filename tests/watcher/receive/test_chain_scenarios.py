@@ -106,10 +106,6 @@ def test_two_stations_at_once_on_a_channel_are_one_transmission() -> None:
     assert seconds_in(one.end_utc) == pytest.approx(6.0, abs=0.015)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="67.0 Hz under a voice is missed at 14 dB since the rules of tones were fitted anew (a4db0ba)",
-)
 def test_stations_that_answer_each_other_keep_their_tones_apart() -> None:
     tones_hz = (67.0, 100.0, None, 254.1)
     calls = [
