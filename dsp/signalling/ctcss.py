@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.signalling.tone_evidence import FINAL, FIRST, Evidence, Weights, weigh
+from dsp.signalling.tone_evidence import START, WHOLE, Evidence, Rules, weigh
 from dsp.signalling.tone_line import Frames, cut_frames
 
 # ANSI/TIA-603 1.3.5.2 "CTCSS code frequencies", as secondary copies of the table give it (config/ctcss.csv).
@@ -30,10 +30,13 @@ WHOLE_S, STRETCH_S, MOST_STRETCHES = 6.0, 4.0, 16
 SHORT_S = 0.4  # too short for the rules of a whole transmission
 # A reverse burst (80 to 200 ms, makers' figures) and what the squelch leaves of the noise after it.
 BURST_S, BURST_FROM_S = 0.25, 0.6
+HALVES_FROM_S = 2.0  # a tone may begin late, or another station follow on the same carrier
+# Over noise: under these there is no line worth a second look. A phase flip costs a line much of its odds.
+LINE_LOG_ODDS, BURST_LOG_ODDS = 0.0, -5.0
 LOWEST_RATE_HZ = 1000.0
 
-FIRST_LOG_ODDS = 0.5
-FINAL_LOG_ODDS = 0.5
+FIRST_LOG_ODDS = 0.0
+FINAL_LOG_ODDS = 0.25
 PRIOR_TONE = 0.5  # how many transmissions carry a tone is not known here
 
 
@@ -77,7 +80,7 @@ def first_word(low_band: NDArray[np.float32], rate_hz: float) -> TonePiece:
     Parameters, return value and errors are those of `decide`. A frequency is measured well enough in
     that time; what needs longer is telling a tone from a voice's own pitch, so the rules differ.
     """
-    return _judge(low_band, rate_hz, FIRST, FIRST_LOG_ODDS)
+    return _judge(low_band, rate_hz, START, FIRST_LOG_ODDS)
 
 
 def decide(low_band: NDArray[np.float32], rate_hz: float) -> TonePiece:
@@ -103,17 +106,17 @@ def decide(low_band: NDArray[np.float32], rate_hz: float) -> TonePiece:
         1000 Hz.
     """
     short = len(low_band) < SHORT_S * rate_hz
-    return _judge(low_band, rate_hz, FIRST if short else FINAL, FINAL_LOG_ODDS)
+    return _judge(low_band, rate_hz, START if short else WHOLE, FINAL_LOG_ODDS)
 
 
-def _judge(low_band: NDArray[np.float32], rate_hz: float, weights: Weights, needed: float) -> TonePiece:
+def _judge(low_band: NDArray[np.float32], rate_hz: float, rules: Rules, needed: float) -> TonePiece:
     if low_band.ndim != 1:
         raise ValueError(f"low_band has {low_band.ndim} dimensions; it must have one")
     if not rate_hz >= LOWEST_RATE_HZ:
         raise ValueError(f"rate_hz is {rate_hz}; it must be 1000 or more")
     if not np.all(np.isfinite(low_band)):
         raise ValueError("low_band holds a value that is not finite; every one must be a number")
-    evidence = _look(_stretches(low_band, rate_hz), weights, needed)
+    evidence = _look(low_band, rate_hz, rules, needed)
     if evidence is None:
         return TonePiece(None, None, None, None, None, PRIOR_TONE, 0.0)
     log_odds = evidence.log_odds
@@ -130,20 +133,25 @@ def _judge(low_band: NDArray[np.float32], rate_hz: float, weights: Weights, need
     )
 
 
-def _look(frames: Frames | None, weights: Weights, needed: float) -> Evidence | None:
-    """The evidence of all frames or, where that is not enough, of all but a reverse burst's."""
+def _look(low_band: NDArray[np.float32], rate_hz: float, rules: Rules, needed: float) -> Evidence | None:
+    """The evidence of all frames or, where that is not enough, of a part that may stand for them."""
+    frames = _stretches(low_band, rate_hz)
     if frames is None or not np.any(frames.tapered):
         return None
-    evidence = weigh(frames, _LISTED_HZ, weights, needed)
-    if evidence is not None and evidence.log_odds >= needed:
-        return evidence
-    if frames.stretches > 1 or frames.stretch_s < BURST_FROM_S:
-        return evidence
-    before = frames.without_end(BURST_S)
-    again = weigh(before, _LISTED_HZ, weights, needed) if before is not None else None
-    if evidence is None or (again is not None and again.log_odds > evidence.log_odds):
-        return again
-    return evidence
+    best = weigh(frames, _LISTED_HZ, rules, needed)
+    if best.log_odds >= needed or frames.stretches > 1:
+        return best
+    looks: list[Frames | None] = []
+    if frames.stretch_s >= BURST_FROM_S and best.over_noise > BURST_LOG_ODDS:
+        looks.append(frames.without_end(BURST_S))
+    if frames.stretch_s >= HALVES_FROM_S and best.over_noise > LINE_LOG_ODDS:
+        middle = len(low_band) // 2
+        looks += [cut_frames(low_band[:middle], rate_hz), cut_frames(low_band[middle:], rate_hz)]
+    for part in looks:
+        again = weigh(part, _LISTED_HZ, rules, needed) if part is not None else best
+        if again.log_odds > best.log_odds:
+            best = again
+    return best
 
 
 def _stretches(low_band: NDArray[np.float32], rate_hz: float) -> Frames | None:

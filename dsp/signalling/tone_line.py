@@ -12,6 +12,7 @@ This room measures lines. What kind of source a line belongs to is weighed in
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +34,7 @@ TINY = np.float32(1e-9)
 Complex = NDArray[np.complex64]
 Real = NDArray[np.float32]
 Hertz = NDArray[np.float64]
+Kind = TypeVar("Kind", Complex, Real)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -133,6 +135,20 @@ def project(frames: Frames, frequency_hz: Hertz) -> Complex:
     return projected
 
 
+def spectrum(frames: Frames, highest_hz: float) -> tuple[Complex, Hertz]:
+    """What `project` gives on a fixed grid, by a Fourier transform: (stretches, frames, bins) and the bins.
+
+    The grid starts at 0 Hz and steps by half of one over a frame's length.
+    """
+    padded = 2 * frames.tapered.shape[2]
+    bins = int(np.ceil(highest_hz * padded / frames.rate_hz)) + 1
+    transform: Complex = fft.rfft(frames.tapered, padded, axis=2)[:, :, :bins]
+    # Frames step by a quarter of the padded length: the phase goes on by a quarter turn a frame and bin.
+    quarters = np.array([1, -1j, -1, 1j], np.complex64)
+    transform *= quarters[np.outer(np.arange(frames.count), np.arange(bins)) % 4]
+    return transform, np.arange(bins) * (frames.rate_hz / padded)
+
+
 def squared(values: Complex) -> Real:
     """Squared magnitude."""
     power: Real = values.real**2 + values.imag**2
@@ -159,22 +175,23 @@ def fit_lines(frames: Frames, trial_hz: Hertz) -> LineFits:
     most = 2.0 * np.pi * FREQUENCY_MOVE_TURNS / frames.count
     frequency_hz = trial_hz
 
-    amplitude = seen.mean(axis=1, keepdims=True)
+    amplitude = _mean(seen)
     for _ in range(3):  # towards the geometric median: a start that outliers cannot drag away
         nearness = 1.0 / (np.abs(seen - amplitude) + TINY)
         amplitude = _weighted_mean(seen, nearness)
     left = seen - amplitude
     residual = squared(left)
-    scale = residual.mean(axis=1, keepdims=True) * 0.5 + TINY
+    scale = _mean(residual) * np.float32(0.5) + TINY
     for moves in (3, 2, 2):
         for _ in range(moves):
             trust = _trust(residual, scale)
-            scale = (trust * residual).mean(axis=1, keepdims=True) + TINY
+            scale = _mean(trust * residual) + TINY
             amplitude = _weighted_mean(seen, trust)
             left = seen - amplitude
             residual = squared(left)
-        lever = (trust * moment**2).sum(axis=1, keepdims=True)
-        twist = (trust * moment * (seen * amplitude.conj()).imag).sum(axis=1, keepdims=True)
+        trust = trust * moment
+        twist = (trust * (seen * amplitude.conj()).imag).sum(axis=1, keepdims=True)
+        lever = (trust * moment).sum(axis=1, keepdims=True)
         # Each stretch votes for the common slope with the weight of its line over its noise.
         bend = (lever * squared(amplitude) / scale).sum(axis=0)
         slope = np.clip((twist / scale).sum(axis=0) / (bend + TINY), -most, most)
@@ -193,23 +210,24 @@ def fit_lines(frames: Frames, trial_hz: Hertz) -> LineFits:
     )
 
 
-def likely_lines(frames: Frames, low_hz: float, high_hz: float, wanted: int) -> Hertz:
+def likely_lines(
+    frames: Frames, seen: Complex, bins_hz: Hertz, *, low_hz: float, high_hz: float, wanted: int
+) -> Hertz:
     """The frequencies in `low_hz` to `high_hz` where a steady line is most likely, best first.
 
-    A search, not a verdict: each bin's frames are limited in size, so that loud frames do not rule,
-    and summed coherently at every frequency the bin can hold; stretches add by power.
+    A search in what `spectrum` gave, not a verdict: each bin's frames are limited in size, so that loud
+    frames do not rule, and summed coherently at every frequency the bin can hold; stretches add by power.
     """
-    bin_hz = frames.rate_hz / frames.tapered.shape[2] / 2.0
-    bins = np.arange(int(low_hz / bin_hz), int(np.ceil(high_hz / bin_hz)) + 1)
-    spectrum = project(frames, bins * bin_hz)
-    magnitude = np.abs(spectrum)
+    bin_hz = bins_hz[1]
+    first, stop = int(low_hz / bin_hz), int(np.ceil(high_hz / bin_hz)) + 1
+    magnitude = np.abs(seen[:, :, first:stop])
     usual = np.median(magnitude, axis=1, keepdims=True)
-    spectrum /= magnitude + np.float32(LIMITER) * usual + TINY
+    limited = seen[:, :, first:stop] / (magnitude + np.float32(LIMITER) * usual + TINY)
     fine = fft.next_fast_len(SEARCH_OVERSAMPLING * frames.count)
-    coherent = squared(fft.fft(spectrum, fine, axis=1)).sum(axis=0)
+    coherent = squared(fft.fft(limited, fine, axis=1)).sum(axis=0)
     shift_hz = fft.fftfreq(fine, frames.hop / frames.rate_hz)
     inside = np.abs(shift_hz) <= 0.51 * bin_hz
-    trial_hz = ((bins * bin_hz)[None, :] + shift_hz[inside, None]).ravel()
+    trial_hz = (bins_hz[None, first:stop] + shift_hz[inside, None]).ravel()
     merit = coherent[inside].ravel()
     merit[(trial_hz < low_hz) | (trial_hz > high_hz)] = 0
     apart_hz = 1.0 / frames.stretch_s + 0.3
@@ -274,6 +292,12 @@ def _slope_sigma(seen: Complex, amplitude: Complex, scale: Real, moment: Real) -
     return sigma
 
 
+def _mean(values: Kind) -> Kind:
+    """Mean over frames; half the overhead of the array's own."""
+    mean: Kind = values.sum(axis=1, keepdims=True) * np.float32(1.0 / values.shape[1])
+    return mean
+
+
 def _weighted_mean(values: Complex, weight: Real) -> Complex:
     mean: Complex = (weight * values).sum(axis=1, keepdims=True) / weight.sum(axis=1, keepdims=True)
     return mean
@@ -281,9 +305,9 @@ def _weighted_mean(values: Complex, weight: Real) -> Complex:
 
 def _zero_mean_log_likelihood(power: Real) -> Real:
     """Log-likelihood of projections under a zero-mean complex t law of the best scale."""
-    scale = power.mean(axis=1, keepdims=True) * np.float32(0.5) + TINY
+    scale = _mean(power) * np.float32(0.5) + TINY
     for _ in range(7):
-        scale = (_trust(power, scale) * power).mean(axis=1, keepdims=True) + TINY
+        scale = _mean(_trust(power, scale) * power) + TINY
     return _log_likelihood(power, scale)
 
 

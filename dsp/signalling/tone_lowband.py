@@ -25,6 +25,11 @@ CUT_HZ = 650.0
 WEIGHT_CAP = 0.2
 REFERENCE_S = 0.5  # memory of the reference power: longer than a fade, shorter than a change of station
 LEAST_MEAN_WEIGHT = 0.02
+TURN_S = 0.11  # the longest stretch that shares one mean
+ENOUGH_SAMPLES = 256  # of a block, for its means
+JUMP = 2.0  # in power from the running mean to a block's: a carrier has come up, or a deep fade is over
+GAIN = 1.2  # in weight: more than the scatter of a block's mean
+_CHUNK_SAMPLES = 65536  # rows are taken in portions whose work arrays stay in a 1 MB cache
 
 
 class LowBand:
@@ -80,18 +85,16 @@ class LowBand:
         self._partial = np.zeros((rows, self.decimation), np.float32)
         self._carry = np.zeros((rows, TAPS_PER_OUTPUT - 1), np.float32)
         self._seen = np.zeros(rows, np.int64)
-        self._offset_hz = np.zeros(rows, np.float32)
-        self._reference = np.zeros(rows, np.float32)
-        self._mean_weight = np.zeros(rows, np.float32)
+        self._means = np.zeros((3, rows), np.float32)
+        self._length = len(taps)
+        self._scratch = [np.empty(0, np.float32) for _ in range(2)]
 
     def reset(self, rows: NDArray[np.intp] | list[int]) -> None:
         """Forget everything of these rows: their next sample is their first."""
         self._partial[rows] = 0
         self._carry[rows] = 0
         self._seen[rows] = 0
-        self._offset_hz[rows] = 0
-        self._reference[rows] = 0
-        self._mean_weight[rows] = 0
+        self._means[:, rows] = 0
 
     def push(
         self,
@@ -129,79 +132,127 @@ class LowBand:
             )
         if power is not None and power.shape != discriminator_hz.shape:
             raise ValueError(f"power has shape {power.shape}; it must be {discriminator_hz.shape}")
-        if power is None or discriminator_hz.shape[1] == 0:
-            steady = discriminator_hz
-        else:
-            steady = self._mute_spins(discriminator_hz, power, picked)
+        pieces: list[FloatArray] = []
+        portion = max(1, _CHUNK_SAMPLES // max(1, discriminator_hz.shape[1]))
+        for first in range(0, len(picked), portion):
+            part = slice(first, first + portion)
+            if power is None:
+                pieces += self._push_portion(discriminator_hz[part], picked[part], None)
+            else:
+                pieces += self._push_in_turns(discriminator_hz[part], picked[part], power[part])
+        return pieces
+
+    def _push_in_turns(
+        self, discriminator_hz: FloatArray, rows: NDArray[np.intp], power: FloatArray
+    ) -> list[FloatArray]:
+        """A long block in pieces, so that a carrier coming up in its midst is not averaged with noise."""
+        turn = round(TURN_S * self.channel_rate_hz)
+        if discriminator_hz.shape[1] <= turn:
+            return self._push_portion(discriminator_hz, rows, power)
+        turns = [
+            self._push_portion(discriminator_hz[:, at : at + turn], rows, power[:, at : at + turn])
+            for at in range(0, discriminator_hz.shape[1], turn)
+        ]
+        return [np.concatenate(pieces) for pieces in zip(*turns, strict=True)]
+
+    def _push_portion(
+        self, discriminator_hz: FloatArray, rows: NDArray[np.intp], power: FloatArray | None
+    ) -> list[FloatArray]:
+        """`push` for rows whose work arrays fit into the cache."""
         # Rows that have the same number of samples over from last time go through the matrix together.
-        phase = self._phase(picked)
-        if len(picked) and np.all(phase == phase[0]):
-            return list(self._filter(steady, picked))
-        pieces: list[FloatArray] = [np.empty(0, np.float32)] * len(picked)
+        seen = self._seen[rows]
+        phase = np.where(seen < self._length, seen, self._length + seen % self.decimation)
+        if (phase == phase[0]).all():
+            return list(self._advance(discriminator_hz, rows, power))
+        pieces: list[FloatArray] = [np.empty(0, np.float32)] * len(rows)
         for value in np.unique(phase):
             lines = np.flatnonzero(phase == value)
-            for line, piece in zip(lines, self._filter(steady[lines], picked[lines]), strict=True):
+            some_power = None if power is None else power[lines]
+            advanced = self._advance(discriminator_hz[lines], rows[lines], some_power)
+            for line, piece in zip(lines, advanced, strict=True):
                 pieces[line] = piece
         return pieces
 
-    def _phase(self, rows: NDArray[np.intp]) -> NDArray[np.int64]:
-        """What decides how many outputs a push yields: the fill, and how far the start lies back."""
-        seen = self._seen[rows]
-        length = TAPS_PER_OUTPUT * self.decimation
-        return np.where(seen < length, seen, length + seen % self.decimation)
-
-    def _mute_spins(
-        self, discriminator_hz: FloatArray, power: FloatArray, rows: NDArray[np.intp]
+    def _advance(
+        self, discriminator_hz: FloatArray, rows: NDArray[np.intp], power: FloatArray | None
     ) -> FloatArray:
-        """Discriminator with the samples of small envelope pulled towards the carrier's offset."""
-        m = np.float32(discriminator_hz.shape[1])
-        kept = np.minimum(self._seen[rows], REFERENCE_S * self.channel_rate_hz).astype(np.float32)
-        old, new = kept / (kept + m), m / (kept + m)
-
-        reference = self._reference[rows] * old + power.mean(axis=1) * new
-        self._reference[rows] = reference
-        weight = power * (1.0 / np.maximum(reference, np.float32(1e-30)))[:, None]
-        np.minimum(weight, np.float32(WEIGHT_CAP), out=weight)
-        block_weight = weight.mean(axis=1)
-        mean_weight = self._mean_weight[rows] * old + block_weight * new
-        self._mean_weight[rows] = mean_weight
-        np.maximum(mean_weight, np.float32(LEAST_MEAN_WEIGHT * WEIGHT_CAP), out=mean_weight)
-
-        block_offset = np.einsum("ij,ij->i", discriminator_hz, weight) / m
-        block_offset /= np.maximum(block_weight, np.float32(1e-6))
-        offset = self._offset_hz[rows] * old + block_offset * new
-        self._offset_hz[rows] = offset
-        # The offset goes out before the weight and comes back after it: it would turn every change of
-        # the envelope into low-band noise, and its own small steps from block to block must not show.
-        weight *= (1.0 / mean_weight)[:, None]
-        steady: FloatArray = discriminator_hz - offset[:, None]
-        steady *= weight
-        steady += offset[:, None]
-        return steady
-
-    def _filter(self, steady: FloatArray, rows: NDArray[np.intp]) -> FloatArray:
-        """Decimate lines of one phase; shape (len(rows), outputs)."""
+        """Decimate rows of one phase; shape (len(rows), outputs)."""
         step, overlap = self.decimation, TAPS_PER_OUTPUT - 1
         seen = int(self._seen[rows[0]])
         fill = seen % step
-        n, rest = divmod(fill + steady.shape[1], step)
-        self._seen[rows] += steady.shape[1]
-        if n == 0:
-            self._partial[rows, fill:rest] = steady
+        n, rest = divmod(fill + discriminator_hz.shape[1], step)
+        whole = n + (rest > 0)  # the frame still being filled goes through the matrix and is not used
+        held = self._work(0, len(rows) * whole * step).reshape(len(rows), whole * step)
+        held[:, :fill] = self._partial[rows, :fill]
+        fresh = held[:, fill : n * step + rest]
+        if power is None or not discriminator_hz.shape[1]:
+            fresh[:] = discriminator_hz
+        else:
+            self._mute_spins(discriminator_hz, power, rows, fresh)
+        held[:, n * step + rest :] = 0
+        self._seen[rows] += discriminator_hz.shape[1]
+        self._partial[rows, :rest] = held[:, n * step : n * step + rest]
+        if not n:
             return np.empty((len(rows), 0), np.float32)
-        frames = np.empty((len(rows), n * step), np.float32)
-        frames[:, :fill] = self._partial[rows, :fill]
-        frames[:, fill:] = steady[:, : n * step - fill]
-        self._partial[rows, :rest] = steady[:, n * step - fill :]
-        shares = (self._frame_taps @ frames.reshape(-1, step).T).reshape(TAPS_PER_OUTPUT, len(rows), n)
-        summed = np.zeros((len(rows), n + overlap), np.float32)
-        summed[:, :overlap] = self._carry[rows]
-        for j in range(TAPS_PER_OUTPUT):
-            summed[:, j : j + n] += shares[j]
+        # Share j of frame k goes to output k + j: the sum over j runs along a slanted view, between zeros.
+        shares = np.zeros((TAPS_PER_OUTPUT, len(rows), n + 2 * overlap), np.float32)
+        products = (self._frame_taps @ held.reshape(-1, step).T).reshape(TAPS_PER_OUTPUT, len(rows), whole)
+        shares[:, :, overlap : overlap + n] = products[:, :, :n]
+        per_tap, per_row, per_output = shares.strides
+        slanted: FloatArray = np.ndarray(
+            (TAPS_PER_OUTPUT, len(rows), n + overlap),
+            np.float32,
+            shares.data,
+            overlap * per_output,
+            (per_tap - per_output, per_row, per_output),
+        )
+        summed: FloatArray = np.add.reduce(slanted, axis=0)
+        summed[:, :overlap] += self._carry[rows]
         self._carry[rows] = summed[:, n:]
         # The first outputs after a reset would mix the start with zeros that were never received.
         unfounded = max(0, overlap - seen // step)
         return summed[:, min(unfounded, n) : n]
+
+    def _mute_spins(
+        self, discriminator_hz: FloatArray, power: FloatArray, rows: NDArray[np.intp], out: FloatArray
+    ) -> None:
+        """Discriminator with the samples of small envelope pulled towards the carrier's offset."""
+        m = discriminator_hz.shape[1]
+        every = max(1, m // ENOUGH_SAMPLES)
+        few = power[:, ::every]
+        block_power = np.add.reduce(few, axis=1) * np.float32(1.0 / few.shape[1])
+        before = self._means[:, rows]  # of the power, of the weight, of the offset
+        kept = np.minimum(self._seen[rows], np.int64(REFERENCE_S * self.channel_rate_hz))
+        kept[block_power > np.float32(JUMP) * before[0]] = 0  # a carrier has come up: begin anew
+        new = (m / (kept + m)).astype(np.float32)
+        reference = before[0] + (block_power - before[0]) * new
+        most = (np.float32(WEIGHT_CAP) * reference + np.float32(1e-30))[:, None]
+
+        few_weights = np.minimum(few, most)
+        weight_sum = np.add.reduce(few_weights, axis=1)
+        block_weight = weight_sum * np.float32(1.0 / few.shape[1]) / most[:, 0]
+        mean_weight = before[1] + (block_weight - before[1]) * new
+        # Of a fade the weight may fall far under its mean, for that is what it is for; above it, it would
+        # be a gain.
+        mean_weight = np.where(block_weight > np.float32(GAIN) * mean_weight, block_weight, mean_weight)
+        few_weights *= discriminator_hz[:, ::every]
+        block_offset = np.add.reduce(few_weights, axis=1) / (weight_sum + np.float32(1e-30))
+        offset = before[2] + (block_offset - before[2]) * new
+        self._means[:, rows] = reference, mean_weight, offset
+
+        # The offset goes out before the weight and comes back after it: it would turn every change of
+        # the envelope into low-band noise, and its own small steps from block to block must not show.
+        weight = np.minimum(power, most, out=self._work(1, power.size).reshape(power.shape))
+        weight *= 1 / (most * np.maximum(mean_weight, np.float32(LEAST_MEAN_WEIGHT))[:, None])
+        np.subtract(discriminator_hz, offset[:, None], out=out)
+        out *= weight
+        out += offset[:, None]
+
+    def _work(self, which: int, size: int) -> FloatArray:
+        """A work array that is used again and again: fresh ones of this size cost page faults."""
+        if len(self._scratch[which]) < size:
+            self._scratch[which] = np.empty(size, np.float32)
+        return self._scratch[which][:size]
 
 
 def low_band_taps(channel_rate_hz: float, decimation: int) -> NDArray[np.float64]:
