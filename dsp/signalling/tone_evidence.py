@@ -41,6 +41,7 @@ GOOD_ENCODERS, GOOD_TOLERANCE = 0.7, 0.0012
 # A steady line alone is twenty times as often an encoder's tone as something else, which may lie
 # anywhere from 67 to 254 Hz.
 UNLISTED_PRIOR = 1.0 / 20.0
+ODD_LINE_COST = 2.5  # an e-fold below the usual deviation, it is more likely a residue of something
 # What makes a deviation likely: makers set 250 to 700 Hz, the standard allows up to 1000 Hz
 # (secondary copies of TIA-603-C 3.4.17.2); below 250 and above 1000 Hz each e-fold costs.
 USUAL_DEVIATION_HZ = (250.0, 1000.0)
@@ -143,7 +144,7 @@ def weigh(frames: Frames, listed_hz: NDArray[np.float64], rules: Rules, enough: 
             deviation_hz=float(deviation[j]),
             deviation_sigma_hz=float(np.sqrt(WORTH / 2.0 / independent) * np.median(fits.scale[:, j])),
             over_noise=over_noise,
-            over_unlisted=float(listed[j]),
+            over_unlisted=float(listed[j] - ODD_LINE_COST * odd[j]),
         )
         if min(over_noise, seen.over_unlisted) > HOPELESS:
             seen = _examine(seen, around, fits, int(j), rules)
