@@ -31,7 +31,6 @@ from dsp.signalling.tone_line import (
 LOWEST_HZ, HIGHEST_HZ = 62.0, 262.0
 CANDIDATES = 8
 LOOKED_AT = 3  # candidates whose company is examined
-SIGMA_WORTH = 1.2  # measured: root mean square error of the fits over their standard error
 UNLIKELY = -4.0  # log odds under which a line is not taken for a listed one
 HOPELESS = -4.0  # log odds under which a line's company is not examined
 # Encoders may be 0.5 % off (TIA-603, from memory); the narrowest half gap of the list is 0.72 %. Seven of
@@ -124,7 +123,7 @@ def weigh(frames: Frames, listed_hz: NDArray[np.float64], rules: Rules, enough: 
     frequency = fits.frequency_hz
     deviation = np.maximum(np.median(fits.amplitude, axis=0).astype(np.float64), 1e-6)
     tone = listed_hz[np.argmin(np.abs(np.log(frequency[:, None] / listed_hz)), axis=1)]
-    unsure = 2e-4 + SIGMA_WORTH * fits.sigma_hz / frequency
+    unsure = 2e-4 + fits.sigma_hz / frequency
     listed = _listed_odds(np.abs(frequency / tone - 1.0), unsure, len(listed_hz))
     low, high = USUAL_DEVIATION_HZ
     odd = np.log(np.maximum(np.maximum(low / deviation, deviation / high), 1.0))
@@ -140,7 +139,7 @@ def weigh(frames: Frames, listed_hz: NDArray[np.float64], rules: Rules, enough: 
         seen = Evidence(
             tone_hz=float(tone[j]),
             estimate_hz=float(frequency[j]),
-            estimate_sigma_hz=float(SIGMA_WORTH * fits.sigma_hz[j]),
+            estimate_sigma_hz=float(fits.sigma_hz[j]),
             deviation_hz=float(deviation[j]),
             deviation_sigma_hz=float(np.sqrt(WORTH / 2.0 / independent) * np.median(fits.scale[:, j])),
             over_noise=over_noise,
