@@ -183,7 +183,6 @@ def test_tone_is_that_of_the_scene(channel: Channel, tone_hz: float) -> None:
         assert one.tone.first_word_ms <= 300.0
 
 
-@pytest.mark.xfail(strict=True, reason="the tone's deviation reads 7 to 8 % high, six of its own sigmas")
 @pytest.mark.parametrize("cnr_db", [12.0, 25.0])
 def test_deviation_of_a_tone_alone_is_that_of_the_scene(cnr_db: float) -> None:
     toned = call(NARROW, 1.0, 3.5, cnr_db, modulation=Fm(tone=Ctcss(tone_hz=100.0, deviation_hz=350.0)))
