@@ -33,7 +33,7 @@ BURST_S, BURST_FROM_S = 0.25, 0.6
 HALVES_FROM_S = 2.0  # a tone may begin late, or another station follow on the same carrier
 # Over noise: under these there is no line worth a second look. A phase flip costs a line much of its odds.
 LINE_LOG_ODDS, BURST_LOG_ODDS = 0.0, -5.0
-LOWEST_RATE_HZ = 1000.0
+LOWEST_RATE_HZ = 1200.0  # the voice that goes with a pitch is looked for up to 560 Hz
 
 FIRST_LOG_ODDS = 0.0
 FINAL_LOG_ODDS = 0.25
@@ -93,7 +93,7 @@ def decide(low_band: NDArray[np.float32], rate_hz: float) -> TonePiece:
         burst at its end too. Empty, constant or shorter than 0.17 s says "none" with a probability
         that claims nothing.
     rate_hz : float
-        Of `low_band`, 1000 or more.
+        Of `low_band`, 1200 or more.
 
     Returns
     -------
@@ -103,7 +103,7 @@ def decide(low_band: NDArray[np.float32], rate_hz: float) -> TonePiece:
     ------
     ValueError
         The low band is not one-dimensional, holds something that is no number, or the rate is under
-        1000 Hz.
+        1200 Hz.
 
     Notes
     -----
@@ -120,7 +120,7 @@ def _judge(low_band: NDArray[np.float32], rate_hz: float, rules: Rules, needed: 
     if low_band.ndim != 1:
         raise ValueError(f"low_band has {low_band.ndim} dimensions; it must have one")
     if not rate_hz >= LOWEST_RATE_HZ:
-        raise ValueError(f"rate_hz is {rate_hz}; it must be 1000 or more")
+        raise ValueError(f"rate_hz is {rate_hz}; it must be 1200 or more")
     if not np.all(np.isfinite(low_band)):
         raise ValueError("low_band holds a value that is not finite; every one must be a number")
     evidence = _look(low_band, rate_hz, rules, needed)

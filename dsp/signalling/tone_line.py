@@ -102,7 +102,8 @@ def cut_frames(
     stretches : int
         How many.
     stretch_s : float, optional
-        Length of one; left out, they share the low band without gap.
+        Length of one; left out, they share the low band without gap. With it each begins at a multiple of
+        its length, so that a low band of which only some such stretches were kept shows no seam in one.
     """
     length = 2 * round(FRAME_S * rate_hz / 2)
     hop = length // 2
@@ -113,7 +114,10 @@ def cut_frames(
     taper = np.hanning(length + 1)[:-1]
     taper = (taper * (2.0 / taper.sum())).astype(np.float32)
     cut = np.empty((stretches, count, length), np.float32)
-    for i, first in enumerate(np.linspace(0, len(low_band) - span, stretches).astype(int)):
+    firsts = np.linspace(0, len(low_band) - span, stretches).astype(int)
+    if stretch_s is not None:
+        firsts -= firsts % span
+    for i, first in enumerate(firsts):
         piece = low_band[first : first + span]
         windows = np.lib.stride_tricks.sliding_window_view(piece, length)[::hop][:count]
         np.multiply(windows - piece.mean(dtype=np.float64).astype(np.float32), taper, out=cut[i])

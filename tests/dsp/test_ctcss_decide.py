@@ -204,7 +204,7 @@ def test_bad_input_is_refused_in_words(judge: object) -> None:
     assert callable(judge)
     with pytest.raises(ValueError, match="low_band has 2 dimensions; it must have one"):
         judge(np.zeros((2, 9), np.float32), LOW_RATE_HZ)
-    with pytest.raises(ValueError, match=r"rate_hz is 999\.0; it must be 1000 or more"):
-        judge(np.zeros(9, np.float32), 999.0)
+    with pytest.raises(ValueError, match=r"rate_hz is 1199\.0; it must be 1200 or more"):
+        judge(np.zeros(9, np.float32), 1199.0)
     with pytest.raises(ValueError, match="low_band holds a value that is not finite"):
         judge(np.array([0.0, np.nan] * 500, np.float32), LOW_RATE_HZ)

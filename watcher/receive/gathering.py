@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from dsp.blocks import ComplexSamples, RealSamples
 from dsp.signalling.ctcss import TonePiece, decide, first_word
+from watcher.receive.low_band_kept import KeptLowBand
 from watcher.receive.records import Measured, ToneReading
 
 SAMPLE_S = 1.0  # of channel samples that are kept to measure deviation and frequency on
@@ -60,8 +61,7 @@ class Gathering:
         self._low_rate_hz = low_band_rate_hz
         self._low_from_s = low_band_from_s
         self._runs: list[FrameRun] = []
-        self._low_band: list[RealSamples] = []
-        self._low_held = 0
+        self._low_band = KeptLowBand(low_band_rate_hz)
         self._sample: list[ComplexSamples] = []
         self._sample_held = 0
         self._seen = 0
@@ -85,9 +85,8 @@ class Gathering:
 
     def take_low_band(self, low_band: RealSamples) -> None:
         """Sub-audible samples in order; the tone is named once there is enough."""
-        self._low_band.append(low_band.copy())  # a row of a far larger array that would stay with it
-        self._low_held += len(low_band)
-        held_s = self._low_from_s + self._low_held / self._low_rate_hz
+        self._low_band.push(low_band)
+        held_s = self._low_from_s + self._low_band.samples / self._low_rate_hz
         if not self._word_tried and held_s >= self._carrier_up_s + FIRST_WORD_S:
             self._word_tried = True
             heard = self._low_between(self._carrier_up_s, self._carrier_up_s + FIRST_WORD_S)
@@ -142,12 +141,9 @@ class Gathering:
             return None
 
     def _low_between(self, start_s: float, stop_s: float) -> RealSamples:
-        if not self._low_band:
-            return np.empty(0, np.float32)
-        everything = np.concatenate(self._low_band)
         first = max(0, round((start_s - self._low_from_s) * self._low_rate_hz))
         stop = max(first, round((stop_s - self._low_from_s) * self._low_rate_hz))
-        return everything[first:stop]
+        return self._low_band.between(first, stop)
 
 
 def _as_tone(reading: TonePiece, first_word_ms: float | None) -> ToneReading:
