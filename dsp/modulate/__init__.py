@@ -6,6 +6,7 @@ there is no path from here to any radio. Every random choice comes from a genera
 =================  ==============================================================
 `voice`            speech-like audio and test tones
 `audio_shaping`    pre-emphasis, limiter, low-pass
+`digital_code`     the code of 134.4 bit/s under speech
 `transmitter`      FM, AM and bare carriers from key-down to key-up
 `air`              noise, impulses, fading
 `front_end`        spikes, images, birdies, droop, eight bits
@@ -24,6 +25,7 @@ from dsp.modulate.air import (
     complex_noise,
 )
 from dsp.modulate.audio_shaping import pre_emphasis, shape_audio
+from dsp.modulate.digital_code import DigitalCode
 from dsp.modulate.front_end import Birdie, FrontEnd, FrontEndFaults, from_cu8, image_coefficients, to_cu8
 from dsp.modulate.scene import Emission, NoiseRise, Scene, Truth
 from dsp.modulate.transmitter import Am, Audio, Ctcss, Fm, Modulation, Sender, Unmodulated, transmit
@@ -35,6 +37,7 @@ __all__ = [
     "Audio",
     "Birdie",
     "Ctcss",
+    "DigitalCode",
     "Emission",
     "Fading",
     "FadingPath",

@@ -1,7 +1,7 @@
 """One transmitter: audio in, complex baseband out, from key-down to key-up.
 
-Narrowband FM with pre-emphasis, deviation limit and sub-audible tone; AM with a depth limit; a bare carrier.
-The carrier has an amplitude of 1 while it is up. What the air and the receiver do to it is elsewhere
+Narrowband FM with pre-emphasis, deviation limit and sub-audible tone or code; AM with a depth limit; a bare
+carrier. The carrier has an amplitude of 1 while it is up. What the air and the receiver do to it is elsewhere
 in this package. There is no path from here to any radio.
 """
 
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from dsp.modulate.audio_shaping import PROGRAMME_RATE_HZ, shape_audio
+from dsp.modulate.digital_code import DigitalCode
 
 LEAST_SYNTHESIS_RATE_HZ = 48_000
 """Below this rate the sidebands of wide FM would fold, so they are made here and filtered down."""
@@ -65,9 +66,9 @@ class Fm:
     Parameters
     ----------
     audio : Audio or None
-        None sends the carrier with nothing but the tone.
+        None sends the carrier with nothing but the tone or code.
     deviation_limit_hz : float
-        Peak deviation that speech and tone together never pass.
+        Peak deviation that speech, tone and code together never pass.
     drive : float
         Share of the deviation limit that a full-scale 1 kHz sine would reach without limiter; 0.6 is standard
         test modulation (TIA-603-E, 1.3.3.5, secondary), above 1 the limiter works; speech with a peak of 1
@@ -77,11 +78,12 @@ class Fm:
     low_cut_hz : float or None
         Corner of the high-pass for speech, None to send its low end too, as cheap radios do.
     tone : Ctcss or None
+    code : DigitalCode or None
 
     Raises
     ------
     ValueError
-        The tone deviates by more than the limit.
+        The tone or the code deviates by more than the limit.
     """
 
     audio: Audio | None = None
@@ -90,13 +92,20 @@ class Fm:
     emphasised: bool = True
     low_cut_hz: float | None = None
     tone: Ctcss | None = None
+    code: DigitalCode | None = None
 
     def __post_init__(self) -> None:
-        if self.tone is not None and self.tone.deviation_hz > self.deviation_limit_hz:
+        if self.under_hz > self.deviation_limit_hz:
+            name = " and ".join(name for name in ("tone", "code") if getattr(self, name) is not None)
             raise ValueError(
-                f"the tone deviates by {self.tone.deviation_hz} Hz; it must stay under the limit of "
+                f"the {name} deviates by {self.under_hz} Hz; it must stay under the limit of "
                 f"{self.deviation_limit_hz} Hz"
             )
+
+    @property
+    def under_hz(self) -> float:
+        """What tone and code take of the deviation, Hz."""
+        return sum(under.deviation_hz for under in (self.tone, self.code) if under is not None)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -222,6 +231,10 @@ class Sender:
                 speech_stop_s -= tone.reverse_burst_s
                 turn_rad -= np.where(instants_s >= speech_stop_s, np.deg2rad(tone.reverse_degrees), 0.0)
             swing_hz += tone.deviation_hz * np.sin(turn_rad)
+        if modulation.code is not None:
+            stop_s = self._seconds - modulation.code.turn_off_s
+            speech_stop_s = min(speech_stop_s, stop_s)
+            swing_hz += modulation.code.swing_hz(instants_s, stop_s)
         if modulation.audio is not None:
             speech = self._speech(modulation.audio, instants_s)
             speech[instants_s >= speech_stop_s] = 0.0
@@ -312,8 +325,7 @@ def _programme(modulation: Modulation) -> NDArray[np.float32]:
     if isinstance(modulation, Am):
         full_scale, limit, emphasised = modulation.depth, modulation.depth_limit, False
     else:
-        tone_hz = modulation.tone.deviation_hz if modulation.tone is not None else 0.0
-        limit = modulation.deviation_limit_hz - tone_hz
+        limit = modulation.deviation_limit_hz - modulation.under_hz
         full_scale = modulation.drive * modulation.deviation_limit_hz
         emphasised = modulation.emphasised
     return shape_audio(
