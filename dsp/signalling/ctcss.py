@@ -1,8 +1,7 @@
 """Which of the 50 continuous tones lies under a transmission, or that none does.
 
 Takes the low band of `dsp.signalling.tone_lowband`, has its steady lines weighed by
-`dsp.signalling.tone_evidence`, and names a tone only when the odds say so. It reads no files: the list
-is a constant here, and a test holds it to `config/ctcss.csv`.
+`dsp.signalling.tone_evidence`, and names a tone only when the odds say so.
 """
 
 from __future__ import annotations
@@ -14,14 +13,8 @@ from numpy.typing import NDArray
 
 from dsp.signalling.tone_evidence import START, WHOLE, Evidence, Rules, weigh
 from dsp.signalling.tone_line import Frames, cut_frames
+from dsp.signalling.tone_table import TONES_HZ
 
-# ANSI/TIA-603 1.3.5.2 "CTCSS code frequencies", as secondary copies of the table give it (config/ctcss.csv).
-TONES_HZ: tuple[float, ...] = (
-    *(67.0, 69.3, 71.9, 74.4, 77.0, 79.7, 82.5, 85.4, 88.5, 91.5, 94.8, 97.4, 100.0, 103.5, 107.2, 110.9),
-    *(114.8, 118.8, 123.0, 127.3, 131.8, 136.5, 141.3, 146.2, 151.4, 156.7, 159.8, 162.2, 165.5, 167.9),
-    *(171.3, 173.8, 177.3, 179.9, 183.5, 186.2, 189.9, 192.8, 196.6, 199.5, 203.5, 206.5, 210.7, 218.1),
-    *(225.7, 229.1, 233.6, 241.8, 250.3, 254.1),
-)
 _LISTED_HZ = np.array(TONES_HZ)
 
 # Up to 6 s one phase holds for all; longer transmissions are judged in stretches of about 4 s, and of

@@ -20,7 +20,8 @@ import pytest
 from scipy import signal
 from scipy.stats import beta
 
-from dsp.signalling.ctcss import TONES_HZ, decide, first_word
+from dsp.signalling.ctcss import decide, first_word
+from dsp.signalling.tone_table import TONES_HZ
 from tests.dsp.test_ctcss_air import CHANNEL_HZ, LOW_RATE_HZ, received, speech, tone
 
 Talk = Callable[[float, np.random.Generator], np.ndarray]

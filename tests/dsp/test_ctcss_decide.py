@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from dsp.signalling.ctcss import TONES_HZ, TonePiece, decide, first_word
+from dsp.signalling.ctcss import TonePiece, decide, first_word
+from dsp.signalling.tone_table import TONES_HZ
 from tests.dsp.test_ctcss_air import CHANNEL_HZ, LOW_RATE_HZ, instants, received, speech, tone
 
 # TIA-603 1.3.5.5, words worked by hand from the Golay generator: codes 023 and 754 as they are sent.

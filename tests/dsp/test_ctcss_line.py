@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.signalling.ctcss import TONES_HZ
 from dsp.signalling.tone_evidence import WHOLE, Evidence, weigh
 from dsp.signalling.tone_line import (
     Frames,
@@ -17,6 +16,7 @@ from dsp.signalling.tone_line import (
     spectrum,
     squared,
 )
+from dsp.signalling.tone_table import TONES_HZ
 
 RATE_HZ = 4000 / 3
 LISTED_HZ = np.array(TONES_HZ)

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from dsp.signalling.ctcss import TONES_HZ, nearest_tone_hz
+from dsp.signalling.ctcss import nearest_tone_hz
+from dsp.signalling.tone_table import TONES_HZ
 
 TABLE = Path(__file__).parents[2] / "config" / "ctcss.csv"
 

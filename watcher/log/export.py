@@ -18,7 +18,7 @@ from watcher.errors import StorageError
 from watcher.log.reading import LoggedTransmission, transmissions
 from watcher.log.spans import Span
 from watcher.log.writing import WatchLog
-from watcher.receive.records import Measured
+from watcher.receive.records import Measured, Sign
 from watcher.utc import write_utc
 
 Cell = str | int | float | bool | list[str] | None
@@ -35,7 +35,7 @@ def exported(entry: LoggedTransmission) -> dict[str, Cell]:
     `ctcss_hz` is null where no listed tone was there and where nobody looked; `ctcss_probability` is a
     number only where somebody looked. Sigmas are standard uncertainties in the unit of their value.
     """
-    heard, tone = entry.transmission, entry.transmission.tone
+    heard, tone, code = entry.transmission, entry.transmission.tone, entry.transmission.code
     return {
         "start_utc": write_utc(heard.start_utc),
         "end_utc": write_utc(heard.end_utc),
@@ -45,10 +45,10 @@ def exported(entry: LoggedTransmission) -> dict[str, Cell]:
         "snr_db": _value(heard.snr_db),
         "frequency_error_hz": _value(heard.frequency_error_hz),
         "ctcss_hz": tone.tone_hz if tone else None,
-        "dcs": None,
-        "dtmf": None,
+        "dcs": code.code if code else None,
+        "dtmf": " ".join(heard.texts(Sign.DTMF)) or None,
         "flags": list(heard.flags),
-        "same": [],
+        "same": list(heard.texts(Sign.SAME)),
         "clip": None if entry.clip_path is None else entry.clip_path.as_posix(),
         "clip_start_utc": write_utc(heard.clip_start_utc),
         "clip_end_utc": write_utc(heard.clip_end_utc),
@@ -72,6 +72,16 @@ def exported(entry: LoggedTransmission) -> dict[str, Cell]:
         "clip_sha256": entry.clip_sha256,
         "watch_id": entry.watch_id,
         "entry_id": entry.entry_id,
+        "dcs_other_name": code.other_name if code else None,
+        "dcs_deviation_hz": _rounded(code.deviation_hz) if code else None,
+        "dcs_probability": code.probability if code else None,
+        "kind": heard.kind.kind.value if heard.kind else None,
+        "kind_probability": heard.kind.probability if heard.kind else None,
+        "speech_s": _rounded(heard.kind.speech_s) if heard.kind else None,
+        "morse": list(heard.texts(Sign.MORSE)),
+        "two_tone": list(heard.texts(Sign.TWO_TONE)),
+        "findings": [finding.words for finding in heard.findings],
+        "iq": heard.iq,
     }
 
 
@@ -82,6 +92,8 @@ KEYS = (
     *("peak_deviation_hz", "peak_deviation_sigma_hz", "rms_deviation_hz", "rms_deviation_sigma_hz"),
     *("ctcss_estimate_hz", "ctcss_estimate_sigma_hz", "ctcss_deviation_hz", "ctcss_deviation_sigma_hz"),
     *("ctcss_probability", "ctcss_first_word_ms", "clip_sha256", "watch_id", "entry_id"),
+    *("dcs_other_name", "dcs_deviation_hz", "dcs_probability", "kind", "kind_probability", "speech_s"),
+    *("morse", "two_tone", "findings", "iq"),
 )
 
 

@@ -15,12 +15,17 @@ from watcher.plan.model import Channel
 from watcher.radio.source import Stretch
 from watcher.receive.records import (
     Clip,
+    CodeReading,
     Condition,
     ConditionKind,
     EndedBy,
+    Finding,
     Gap,
     GapCause,
+    Kind,
+    KindReading,
     Measured,
+    Sign,
     ToneReading,
     Transmission,
     Watched,
@@ -103,7 +108,66 @@ def transmission_row(watch_id: int, heard: Transmission, clip: Clip | None) -> d
         "clip_path": clip.path.as_posix() if clip else None,
         "clip_sha256": clip.sha256 if clip else None,
         "clip_audio_frames": int(clip.audio_frames) if clip else None,
+        **_signalling(heard),
     }
+
+
+def _signalling(heard: Transmission) -> dict[str, Any]:
+    code, kind = heard.code, heard.kind
+    return {
+        "dcs_was_read": code is not None,
+        "dcs": code.code if code else None,
+        "dcs_other_name": code.other_name if code else None,
+        "dcs_deviation_hz": known(code.deviation_hz) if code else None,
+        "dcs_probability": known(code.probability) if code else None,
+        "dcs_turn_off_s": known(code.turn_off_s) if code else None,
+        "kind": kind.kind.value if kind else None,
+        "kind_probability": known(kind.probability) if kind else None,
+        "speech_s": known(kind.speech_s) if kind else None,
+        "tone_s": known(kind.tone_s) if kind else None,
+        "data_s": known(kind.data_s) if kind else None,
+        "findings": json.dumps([_as_object(each) for each in heard.findings], ensure_ascii=False),
+        "iq_path": heard.iq,
+    }
+
+
+def _as_object(finding: Finding) -> dict[str, Any]:
+    return {
+        "sign": finding.sign.value,
+        "start_s": float(finding.start_s),
+        "stop_s": float(finding.stop_s),
+        "text": finding.text,
+        "words": finding.words,
+        "probability": known(finding.probability),
+        "figures": {name: value for name, value in finding.figures.items() if known(value) is not None},
+    }
+
+
+def _code_of(row: RowMapping) -> CodeReading | None:
+    if not row["dcs_was_read"]:
+        return None
+    return CodeReading(
+        code=row["dcs"],
+        other_name=row["dcs_other_name"],
+        deviation_hz=row["dcs_deviation_hz"],
+        probability=row["dcs_probability"],
+        turn_off_s=row["dcs_turn_off_s"],
+    )
+
+
+def _kind_of(row: RowMapping) -> KindReading | None:
+    if row["kind"] is None:
+        return None
+    return KindReading(
+        Kind(row["kind"]), row["kind_probability"], row["speech_s"], row["tone_s"], row["data_s"]
+    )
+
+
+def _findings_of(row: RowMapping) -> tuple[Finding, ...]:
+    return tuple(
+        Finding(**{**each, "sign": Sign(each["sign"])})  # the keys are the fields
+        for each in json.loads(row["findings"])
+    )
 
 
 def transmission_of(row: RowMapping) -> Transmission:
@@ -137,6 +201,10 @@ def transmission_of(row: RowMapping) -> Transmission:
         rms_deviation_hz=_measured(row["rms_deviation_hz"], row["rms_deviation_sigma_hz"]),
         tone=tone,
         flags=tuple(json.loads(row["flags"])),
+        code=_code_of(row),
+        kind=_kind_of(row),
+        findings=_findings_of(row),
+        iq=row["iq_path"],
     )
 
 
@@ -235,6 +303,10 @@ def channel_row(watch_id: int, number: int, channel: Channel) -> dict[str, Any]:
         "expect_tone_hz": channel.expect_tone_hz,
         "priority": channel.priority,
         "raise_threshold_db": channel.raise_threshold_db,
+        "expect_code": channel.expect_code,
+        "require_tone": channel.require_tone,
+        "keep": channel.keep,
+        "calling": channel.calling,
     }
 
 
@@ -248,6 +320,10 @@ def channel_of(row: RowMapping) -> Channel:
         expect_tone_hz=row["expect_tone_hz"],
         priority=row["priority"],
         raise_threshold_db=row["raise_threshold_db"],
+        expect_code=row["expect_code"],
+        require_tone=row["require_tone"],
+        keep=row["keep"],
+        calling=row["calling"],
     )
 
 

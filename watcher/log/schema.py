@@ -20,6 +20,7 @@ from sqlalchemy import (
     MetaData,
     Table,
     Text,
+    false,
 )
 
 FILE_NAME = "watch-log.sqlite3"
@@ -83,6 +84,10 @@ watch_channel = Table(
     Column("expect_tone_hz", Float),
     Column("priority", Integer, nullable=False),
     Column("raise_threshold_db", Float, nullable=False),
+    Column("expect_code", Text),
+    Column("require_tone", Boolean, nullable=False, server_default=false()),
+    Column("keep", Text, nullable=False, server_default="all"),
+    Column("calling", Boolean, nullable=False, server_default=false()),
 )
 
 # The unbroken runs of samples the watch was made of; sample counts of transmissions are counts within one.
@@ -138,6 +143,20 @@ transmission = Table(
     Column("clip_path", Text, unique=True),  # relative to the folder, with forward slashes
     Column("clip_sha256", Text),
     Column("clip_audio_frames", Integer),
+    # False: nobody looked for a code. True with dcs NULL: looked for, and there is none.
+    Column("dcs_was_read", Boolean, nullable=False, server_default=false()),
+    Column("dcs", Text),
+    Column("dcs_other_name", Text),
+    Column("dcs_deviation_hz", Float),
+    Column("dcs_probability", Float),
+    Column("dcs_turn_off_s", Float),
+    Column("kind", Text),
+    Column("kind_probability", Float),
+    Column("speech_s", Float),
+    Column("tone_s", Float),
+    Column("data_s", Float),
+    Column("findings", Text, nullable=False, server_default="[]"),  # a JSON list of objects
+    Column("iq_path", Text),  # relative to the folder, with forward slashes
     CheckConstraint("start_utc_ms <= end_utc_ms", name="in_order"),
     Index(None, "start_utc_ms", "entry_id"),
     Index(None, "channel", "start_utc_ms"),

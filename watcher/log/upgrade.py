@@ -27,8 +27,24 @@ class Step:
     apply: Callable[[Connection], None]
 
 
+def _add_signalling(connection: Connection) -> None:
+    """Version 2: codes, kinds, findings and channel IQ of transmissions; what a channel expects and keeps."""
+    for column in (
+        *("dcs_was_read BOOLEAN NOT NULL DEFAULT 0", "dcs TEXT", "dcs_other_name TEXT"),
+        *("dcs_deviation_hz FLOAT", "dcs_probability FLOAT", "dcs_turn_off_s FLOAT", "kind TEXT"),
+        *("kind_probability FLOAT", "speech_s FLOAT", "tone_s FLOAT", "data_s FLOAT"),
+        *("findings TEXT NOT NULL DEFAULT '[]'", "iq_path TEXT"),
+    ):
+        connection.exec_driver_sql(f"ALTER TABLE transmission ADD COLUMN {column}")
+    for column in (
+        *("expect_code TEXT", "require_tone BOOLEAN NOT NULL DEFAULT 0"),
+        *("keep TEXT NOT NULL DEFAULT 'all'", "calling BOOLEAN NOT NULL DEFAULT 0"),
+    ):
+        connection.exec_driver_sql(f"ALTER TABLE watch_channel ADD COLUMN {column}")
+
+
 FIRST_VERSION = 1
-STEPS: tuple[Step, ...] = ()
+STEPS: tuple[Step, ...] = (Step(2, _add_signalling),)
 
 
 def newest_version(steps: Sequence[Step] = STEPS) -> int:

@@ -39,15 +39,33 @@ def name_clashes(names: Sequence[tuple[int, str]], file: str) -> list[str]:
     return problems
 
 
+def tone_contradictions(channels: Sequence[Channel], file: str) -> list[str]:
+    """What a channel says of its tone that cannot all be meant, one problem each."""
+    problems = []
+    for channel in channels:
+        trail = f'{file}: channel "{channel.name}"'
+        if channel.expect_code is not None and channel.expect_tone_hz is not None:
+            problems.append(
+                f"{trail}: expect_code is {channel.expect_code} and expect_tone_hz is "
+                f"{channel.expect_tone_hz:.1f}; it must be one of the two"
+            )
+        if channel.require_tone and (channel.expects is None or channel.mode == "am"):
+            problems.append(
+                f"{trail}: require_tone is true; the channel must be nfm or fm and name its expect_tone_hz "
+                "or expect_code"
+            )
+    return problems
+
+
 def channel_warnings(channels: Sequence[Channel], file: str) -> list[str]:
     """What is allowed and probably not meant, one sentence each."""
     warnings = []
     for channel in channels:
         trail = f'{file}: channel "{channel.name}"'
-        if channel.mode == "am" and channel.expect_tone_hz is not None:
-            warnings.append(
-                f"{trail}: expect_tone_hz is {channel.expect_tone_hz:.1f}; tones are read in nfm and fm only"
-            )
+        if channel.mode == "am" and channel.expects is not None:
+            key = "expect_tone_hz" if channel.expect_code is None else "expect_code"
+            value = channel.expect_code or f"{channel.expect_tone_hz:.1f}"
+            warnings.append(f"{trail}: {key} is {value}; tones are read in nfm and fm only")
         if channel.rated_deviation_hz is not None and channel.bandwidth_hz < 3 * channel.rated_deviation_hz:
             # By Carson's rule 5 kHz deviation takes 16 kHz; 20 kHz channels carry it, narrower ones cannot.
             warnings.append(

@@ -26,7 +26,7 @@ class PlanDescription:
 
 COLUMNS = (
     *("channel", "MHz", "mode", "bandwidth kHz", "pass band kHz", "rated deviation kHz"),
-    *("tone Hz", "priority", "threshold raised dB"),
+    *("expects", "priority", "threshold raised dB", "notes"),
 )
 
 
@@ -45,6 +45,7 @@ def _facts(plan: WatchPlan) -> tuple[tuple[str, str], ...]:
         ("time zone", station.time_zone),
         ("storage", None if station.storage is None else str(station.storage)),
         ("longest clip", f"{write_number(station.longest_clip_minutes)} minutes"),
+        ("channel IQ kept", station.keep_iq),
     ]
     for radio in plan.radios:
         rate = "" if radio.sample_rate_hz is None else f", {radio.sample_rate_hz} samples/s"
@@ -53,6 +54,9 @@ def _facts(plan: WatchPlan) -> tuple[tuple[str, str], ...]:
         hours = "hour" if window.every_hours == 1 else f"{window.every_hours} hours"
         lead = f", opening {write_number(window.lead_minutes)} minutes before" if window.lead_minutes else ""
         said.append(("window", f"every {hours} for {write_number(window.length_minutes)} minutes{lead}"))
+    for pair in plan.tone_pairs:
+        tones = f"{write_number(pair.first_hz)} then {write_number(pair.second_hz)} Hz"
+        said.append(("two-tone page", f"{pair.name}: {tones}"))
     return tuple((label, text) for label, text in said if text is not None)
 
 
@@ -65,7 +69,19 @@ def _row(channel: Channel) -> tuple[str, ...]:
         write_khz(channel.bandwidth_hz),
         write_khz(channel.pass_band_hz),
         UNSAID if rated is None else write_khz(rated),
-        UNSAID if channel.expect_tone_hz is None else f"{channel.expect_tone_hz:.1f}",
+        channel.expects or UNSAID,
         str(channel.priority),
         write_number(channel.raise_threshold_db),
+        "; ".join(_notes(channel)) or UNSAID,
     )
+
+
+def _notes(channel: Channel) -> list[str]:
+    notes = []
+    if channel.calling:
+        notes.append("calling channel")
+    if channel.require_tone:
+        notes.append(f"only what carries {channel.expects}")
+    if channel.keep == "alerts":
+        notes.append("only alerts make clips")
+    return notes

@@ -17,6 +17,8 @@ from watcher.plan.names import clean_name_problem
 from watcher.plan.rules import Wrong, as_real, as_whole, check_time_zone, check_window_hours
 
 Mode = Literal["nfm", "fm", "am"]
+Keep = Literal["all", "alerts"]
+KeepIq = Literal["none", "flagged", "all"]
 
 # Trade width to the filter's pass band, Hz. By Carson's rule, 2 (peak deviation + 3 kHz of voice): 11 kHz for
 # 2.5 kHz, 14 for 4 and 16 for 5. For 8.33 kHz AM: voice to 3 kHz on both sides and 250 Hz of frequency error.
@@ -66,6 +68,14 @@ class Channel(_Frozen):
         1 (highest) to 9.
     raise_threshold_db : float
         Raises the opening threshold of the squelch for a channel with known interference, 0 to 20 dB.
+    expect_code : str or None
+        The digital code (DCS) its users send, as a normal code: "023N". Never with an expected tone.
+    require_tone : bool
+        Keep only what carries the expected tone or code; anything else is a condition of the channel.
+    keep : {"all", "alerts"}
+        "alerts" is for a channel that is always busy, such as weather radio: only alerts make clips.
+    calling : bool
+        A channel on which people call; what is heard there is to be heard first.
     """
 
     name: Name
@@ -75,6 +85,17 @@ class Channel(_Frozen):
     expect_tone_hz: float | None = Field(default=None, gt=0)
     priority: int = Field(default=5, ge=1, le=9)
     raise_threshold_db: float = Field(default=0.0, ge=0, le=20)
+    expect_code: str | None = None
+    require_tone: bool = False
+    keep: Keep = "all"
+    calling: bool = False
+
+    @property
+    def expects(self) -> str | None:
+        """The expected tone or code in words; None where the channel expects none."""
+        if self.expect_code is not None:
+            return f"code {self.expect_code}"
+        return None if self.expect_tone_hz is None else f"tone {self.expect_tone_hz:.1f} Hz"
 
     @property
     def pass_band_hz(self) -> int:
@@ -114,6 +135,8 @@ class Station(_Frozen):
         default=5.0, ge=0.1, le=120, description="a number of minutes between 0.1 and 120"
     )
 
+    keep_iq: KeepIq = Field(default="none", description='"none", "flagged" or "all"')
+
     @property
     def zone(self) -> ZoneInfo:
         """The station's time zone."""
@@ -148,6 +171,14 @@ class Window(_Frozen):
     lead_minutes: Real = Field(default=0.0, ge=0, le=60, description="a number of minutes between 0 and 60")
 
 
+class TonePair(_Frozen):
+    """A two-tone page that a plan names: the frequencies of the first and of the second tone."""
+
+    name: ShortText
+    first_hz: Real = Field(ge=250, le=3100, description="a number of hertz between 250 and 3100")
+    second_hz: Real = Field(ge=250, le=3100, description="a number of hertz between 250 and 3100")
+
+
 class WatchPlan(_Frozen):
     """A whole watch plan.
 
@@ -155,7 +186,7 @@ class WatchPlan(_Frozen):
     ----------
     channels : tuple of Channel
         In the order of the file; names are unique.
-    station, radios, windows
+    station, radios, windows, tone_pairs
         As in the file, or what stands for an absent table.
     warnings : tuple of str
         What is allowed and probably not meant, one sentence each.
@@ -167,6 +198,7 @@ class WatchPlan(_Frozen):
     station: Station = Station()
     radios: tuple[Radio, ...] = ()
     windows: tuple[Window, ...] = ()
+    tone_pairs: tuple[TonePair, ...] = ()
     warnings: tuple[str, ...] = ()
     text: str = ""
 

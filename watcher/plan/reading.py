@@ -12,15 +12,20 @@ from typing import TypeVar
 from pydantic import BaseModel
 
 from watcher.errors import PlanError
-from watcher.plan.crosscheck import channel_warnings, name_clashes
-from watcher.plan.model import Channel, Radio, Station, WatchPlan, Window
+from watcher.plan.crosscheck import channel_warnings, name_clashes, tone_contradictions
+from watcher.plan.model import Channel, Radio, Station, TonePair, WatchPlan, Window
 from watcher.plan.names import clean_name_problem
 from watcher.plan.problems import check_table, nearest_key, write_value
 from watcher.plan.tables import ChannelTable
 
 LARGEST_PLAN_BYTES = 1_000_000  # thousands of channels; anything larger is a recording given by mistake
 
-_LISTS: dict[str, type[BaseModel]] = {"channel": ChannelTable, "radio": Radio, "window": Window}
+_LISTS: dict[str, type[BaseModel]] = {
+    "channel": ChannelTable,
+    "radio": Radio,
+    "window": Window,
+    "tone_pair": TonePair,
+}
 _TABLES = (*_LISTS, "station")
 
 Table = TypeVar("Table", bound=BaseModel)
@@ -79,6 +84,8 @@ def plan_from_text(text: str, path: Path) -> WatchPlan:
     problems += found
     windows, found = _others(Window, "window", tables, file)
     problems += found
+    tone_pairs, found = _others(TonePair, "tone_pair", tables, file)
+    problems += found + tone_contradictions(channels, file)
     if problems or station is None:
         raise PlanError(problems)
     return WatchPlan(
@@ -86,6 +93,7 @@ def plan_from_text(text: str, path: Path) -> WatchPlan:
         station=station,
         radios=radios,
         windows=windows,
+        tone_pairs=tone_pairs,
         warnings=tuple(channel_warnings(channels, file)),
         text=text,
     )

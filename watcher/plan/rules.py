@@ -10,7 +10,7 @@ from decimal import Decimal
 from zoneinfo import ZoneInfo, available_timezones
 
 from watcher.plan.figures import write_number
-from watcher.plan.tones import is_listed_tone, nearest_tone_hz
+from watcher.plan.tones import is_listed_tone, nearest_tone_hz, normal_code
 
 LOWEST_MHZ, HIGHEST_MHZ = Decimal("0.1"), Decimal(6000)
 NARROWEST_KHZ, WIDEST_KHZ = Decimal(1), Decimal(40)
@@ -77,6 +77,14 @@ def check_tone_hz(tone_hz: Decimal) -> Decimal:
             f"it must be one of the 50 CTCSS tones, and the nearest is {nearest_tone_hz(tone_hz):.1f}"
         )
     return tone_hz
+
+
+def check_code(written: str) -> str:
+    """One of the 104 digital codes; returns its normal name, "023N"."""
+    code = normal_code(written)
+    if code is None:
+        raise Wrong('it must be one of the 104 digital codes in quotes, like "023" or "047I"')
+    return code
 
 
 def check_time_zone(name: str) -> str:

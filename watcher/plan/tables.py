@@ -9,11 +9,11 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Annotated
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict
 
 from watcher.plan.figures import hz_from_khz, hz_from_mhz
-from watcher.plan.model import Channel, Mode, Name, Real, Whole
-from watcher.plan.rules import as_number, check_bandwidth_khz, check_frequency_mhz, check_tone_hz
+from watcher.plan.model import Channel, Keep, Mode, Name, Real, Whole
+from watcher.plan.rules import as_number, check_bandwidth_khz, check_code, check_frequency_mhz, check_tone_hz
 
 Number = Annotated[Decimal, BeforeValidator(as_number)]
 
@@ -37,6 +37,13 @@ class ChannelTable(BaseModel):
     priority: Whole = Field(default=5, ge=1, le=9, description="a whole number between 1 (highest) and 9")
     raise_threshold_db: Real = Field(default=0.0, ge=0, le=20, description="a number between 0 and 20")
 
+    expect_code: Annotated[str, AfterValidator(check_code)] | None = Field(
+        default=None, description='one of the 104 digital codes in quotes, like "023" or "047I"'
+    )
+    require_tone: Annotated[bool, Strict()] = Field(default=False, description="true or false")
+    keep: Keep = Field(default="all", description='"all" or "alerts"')
+    calling: Annotated[bool, Strict()] = Field(default=False, description="true or false")
+
     def channel(self) -> Channel:
         """The same channel in whole hertz."""
         return Channel(
@@ -47,4 +54,8 @@ class ChannelTable(BaseModel):
             expect_tone_hz=None if self.expect_tone_hz is None else float(self.expect_tone_hz),
             priority=self.priority,
             raise_threshold_db=self.raise_threshold_db,
+            expect_code=self.expect_code,
+            require_tone=self.require_tone,
+            keep=self.keep,
+            calling=self.calling,
         )

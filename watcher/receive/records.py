@@ -11,7 +11,14 @@ from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
 
-UNMODULATED = "unmodulated"  # flag: a bare carrier, as of somebody who holds the key and does not speak
+# Flags: reasons to hear a clip first. What each weighs, and the sentence for it, is told by
+# watcher.report.ranking.
+UNMODULATED = "unmodulated"  # a bare carrier, as of somebody who holds the key and does not speak
+LONG_TONE = "long-tone"  # the touch-tone zero held three seconds or more: an amateur distress convention
+ALERT_TONE = "alert-tone"  # the 1050 Hz warning tone of weather radio
+SAME = "same"  # a digital alert header
+BEACON = "beacon"  # the falling sweep of an emergency locator
+TONE_ABSENT = "tone-absent"  # the channel's expected tone or code was not there
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +56,7 @@ class ConditionKind(StrEnum):
     STEADY_CARRIER = "steady carrier"
     ZERO_FREQUENCY_SPIKE = "zero-frequency spike"
     IMAGE = "image"
+    WITHOUT_TONE = "without the required tone"
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +73,84 @@ class ToneReading:
     deviation_hz: Measured | None = None
     probability: float | None = None
     first_word_ms: float | None = None
+
+
+class Sign(StrEnum):
+    """What sort of signalling a finding is."""
+
+    DTMF = "dtmf"
+    LONG_TONE = "long tone"
+    ALERT_TONE = "alert tone"
+    SAME = "same"
+    SAME_END = "same end"
+    BEACON = "beacon"
+    MORSE = "morse"
+    TWO_TONE = "two-tone"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that a decoder found in a transmission.
+
+    Parameters
+    ----------
+    sign : Sign
+    start_s, stop_s : float
+        Since the carrier of the transmission, or of its first piece, came up.
+    text : str
+        What was sent, as it was: the keys, the header, the letters; or the figures measured.
+    words : str
+        The same for a person, as one phrase.
+    probability : float or None
+        How sure the decoder is, 0 to 1.
+    figures : dict of str to float
+        What was measured, the unit at the end of the name.
+    """
+
+    sign: Sign
+    start_s: float
+    stop_s: float
+    text: str
+    words: str
+    probability: float | None = None
+    figures: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class CodeReading:
+    """What a decoder of digital code squelch (DCS) said.
+
+    `code` is the normal code with its N, or None for "no code"; `other_name` is what the same signal is
+    called where the polarity is the other way round; `turn_off_s` is how long before the carrier's fall
+    the turn-off code began, None where there was none.
+    """
+
+    code: str | None
+    other_name: str | None = None
+    deviation_hz: float | None = None
+    probability: float | None = None
+    turn_off_s: float | None = None
+
+
+class Kind(StrEnum):
+    """What sort of transmission it is, by what was measured on it."""
+
+    VOICE = "voice"
+    DATA = "data"
+    TONES = "tones"
+    CARRIER = "carrier only"
+    NOISE = "noise"
+
+
+@dataclass(frozen=True, slots=True)
+class KindReading:
+    """The likeliest kind, how sure, and the seconds of speech, tones and data; it never hides a clip."""
+
+    kind: Kind
+    probability: float
+    speech_s: float | None = None
+    tone_s: float | None = None
+    data_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +176,14 @@ class Transmission:
     rms_deviation_hz: Measured | None = None
     tone: ToneReading | None = None
     flags: tuple[str, ...] = field(default=())
+    code: CodeReading | None = None
+    kind: KindReading | None = None
+    findings: tuple[Finding, ...] = field(default=())
+    iq: str | None = None  # the SigMF recording of the channel, relative to the storage folder
+
+    def texts(self, sign: Sign) -> tuple[str, ...]:
+        """The texts of the findings of one sign, in order."""
+        return tuple(finding.text for finding in self.findings if finding.sign is sign)
 
     @property
     def seconds(self) -> float:

@@ -18,7 +18,18 @@ from watcher.errors import StorageError
 from watcher.log import WatchFacts, WatchLog
 from watcher.log.export import FORMS, KEYS, csv_cell, export_to_file, write_csv, write_jsonl
 from watcher.log.spans import Span
-from watcher.receive.records import Clip, EndedBy, Measured, ToneReading, Transmission
+from watcher.receive.records import (
+    Clip,
+    CodeReading,
+    EndedBy,
+    Finding,
+    Kind,
+    KindReading,
+    Measured,
+    Sign,
+    ToneReading,
+    Transmission,
+)
 
 NOON = datetime(2031, 5, 4, 12, tzinfo=UTC)
 FULL = Transmission(
@@ -40,7 +51,16 @@ FULL = Transmission(
     peak_deviation_hz=Measured(2400.0, 100.0),
     rms_deviation_hz=Measured(900.0),
     tone=ToneReading(100.0, Measured(100.1, 0.05), Measured(350.0, 20.0), 0.999999, 250.0),
-    flags=("sustained", "calling"),
+    flags=("same", "long-tone"),
+    code=CodeReading("023N", "047I", 330.0, 0.99999, 0.18),
+    kind=KindReading(Kind.VOICE, 0.97, 1.5, 0.25, 0.0),
+    findings=(
+        Finding(Sign.DTMF, 0.5, 0.9, "12", "keys 12"),
+        Finding(Sign.DTMF, 1.5, 1.9, "A#", "keys A#"),
+        Finding(Sign.SAME, 0.0, 2.0, "ZCZC-WXR-TOR-016001+0030-1241200-XYZW/NWS-", "Tornado Warning"),
+        Finding(Sign.MORSE, 1.0, 2.0, "XY1ZZ", "Morse XY1ZZ", 0.9),
+    ),
+    iq="2031-05-04/120000.001Z_146.520_2-m-calling.sigmf-meta",
 )
 BARE = replace(
     FULL,
@@ -57,6 +77,10 @@ BARE = replace(
     rms_deviation_hz=None,
     tone=None,
     flags=(),
+    code=None,
+    kind=None,
+    findings=(),
+    iq=None,
 )
 CLIP = Clip(FULL, Path("2031-05-04") / "120000.001Z_146.520_2-m-calling.flac", "ab" * 32, 80_000)
 
@@ -101,10 +125,10 @@ def test_everything_known_is_exported_in_order_of_start(log: WatchLog) -> None:
         "snr_db": 12.346,
         "frequency_error_hz": -120.0,
         "ctcss_hz": 100.0,
-        "dcs": None,
-        "dtmf": None,
-        "flags": ["sustained", "calling"],
-        "same": [],
+        "dcs": "023N",
+        "dtmf": "12 A#",
+        "flags": ["same", "long-tone"],
+        "same": ["ZCZC-WXR-TOR-016001+0030-1241200-XYZW/NWS-"],
         "clip": "2031-05-04/120000.001Z_146.520_2-m-calling.flac",
         "clip_start_utc": "2031-05-04T11:59:59.000Z",
         "clip_end_utc": "2031-05-04T12:00:04.000Z",
@@ -127,10 +151,21 @@ def test_everything_known_is_exported_in_order_of_start(log: WatchLog) -> None:
         "clip_sha256": "ab" * 32,
         "watch_id": 1,
         "entry_id": 2,
+        "dcs_other_name": "047I",
+        "dcs_deviation_hz": 330.0,
+        "dcs_probability": 0.99999,
+        "kind": "voice",
+        "kind_probability": 0.97,
+        "speech_s": 1.5,
+        "morse": ["XY1ZZ"],
+        "two_tone": [],
+        "findings": ["keys 12", "keys A#", "Tornado Warning", "Morse XY1ZZ"],
+        "iq": "2031-05-04/120000.001Z_146.520_2-m-calling.sigmf-meta",
     }
     known = {
         *("start_utc", "end_utc", "channel", "frequency_hz", "mode", "clip_start_utc", "clip_end_utc"),
         *("on_at_start", "ended_by", "piece", "flags", "same", "watch_id", "entry_id"),
+        *("morse", "two_tone", "findings"),
     }
     assert {key for key, value in bare.items() if value is not None} == known
     assert (bare["flags"], bare["same"], bare["ended_by"]) == ([], [], "gap")

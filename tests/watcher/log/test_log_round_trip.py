@@ -19,12 +19,17 @@ from watcher.plan import Channel
 from watcher.radio.source import Stretch
 from watcher.receive.records import (
     Clip,
+    CodeReading,
     Condition,
     ConditionKind,
     EndedBy,
+    Finding,
     Gap,
     GapCause,
+    Kind,
+    KindReading,
     Measured,
+    Sign,
     ToneReading,
     Transmission,
     Watched,
@@ -37,6 +42,16 @@ MAYBE = st.none() | NUMBERS
 MEASURED = st.none() | st.builds(Measured, NUMBERS, MAYBE)
 MILLISECONDS = st.integers(utc_ms(datetime(1970, 1, 1, tzinfo=UTC)), utc_ms(datetime(2200, 1, 1, tzinfo=UTC)))
 COUNTS = st.integers(0, 2**62)
+FINDINGS = st.builds(
+    Finding,
+    st.sampled_from(Sign),
+    NUMBERS,
+    NUMBERS,
+    TEXTS,
+    TEXTS,
+    MAYBE,
+    st.dictionaries(TEXTS, NUMBERS, max_size=3),
+)
 
 
 @st.composite
@@ -69,6 +84,12 @@ def heard(draw: st.DrawFn) -> Transmission:
         rms_deviation_hz=draw(MEASURED),
         tone=draw(st.none() | st.builds(ToneReading, MAYBE, MEASURED, MEASURED, MAYBE, MAYBE)),
         flags=tuple(draw(st.lists(TEXTS, max_size=4))),
+        code=draw(
+            st.none() | st.builds(CodeReading, st.none() | TEXTS, st.none() | TEXTS, MAYBE, MAYBE, MAYBE)
+        ),
+        kind=draw(st.none() | st.builds(KindReading, st.sampled_from(Kind), NUMBERS, MAYBE, MAYBE, MAYBE)),
+        findings=tuple(draw(st.lists(FINDINGS, max_size=3))),
+        iq=draw(st.none() | TEXTS),
     )
 
 
@@ -174,6 +195,16 @@ def test_a_watch_is_read_as_it_was_written(tmp_path: Path) -> None:
                 bandwidth_hz=8_330,
                 priority=1,
                 raise_threshold_db=2.5,
+                keep="alerts",
+                calling=True,
+            ),
+            Channel(
+                name="c",
+                frequency_hz=462_675_000,
+                mode="fm",
+                bandwidth_hz=20_000,
+                expect_code="023N",
+                require_tone=True,
             ),
         ),
         stretches=(

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dsp.signalling.ctcss import TONES_HZ
+from dsp.signalling.tone_table import TONES_HZ
 from watcher.errors import PlanError
 from watcher.plan import Channel
 from watcher.plan.figures import write_khz, write_mhz, write_number

@@ -196,14 +196,35 @@ def test_five_mistakes_are_five_sentences(write: Write) -> None:
         ("raise_threshold_db = 21", "raise_threshold_db is 21; it must be a number between 0 and 20"),
         ("raise_threshold_db = 1e999", "raise_threshold_db is 1E+999; it must be a number between 0 and 20"),
         (
+            'expect_code = "022"',
+            'expect_code is "022"; it must be one of the 104 digital codes in quotes, like "023" or "047I"',
+        ),
+        (
+            "expect_code = 23",
+            'expect_code is 23; it must be one of the 104 digital codes in quotes, like "023" or "047I"',
+        ),
+        ("require_tone = 1", "require_tone is 1; it must be true or false"),
+        (
+            "require_tone = true",
+            "require_tone is true; the channel must be nfm or fm and name its expect_tone_hz or expect_code",
+        ),
+        (
+            'expect_tone_hz = 100\nexpect_code = "023"',
+            "expect_code is 023N and expect_tone_hz is 100.0; it must be one of the two",
+        ),
+        ('keep = "some"', 'keep is "some"; it must be "all" or "alerts"'),
+        ('calling = "yes"', 'calling is "yes"; it must be true or false'),
+        (
             "ctcss = 100.0",
             "ctcss is not a key of [[channel]]; its keys are name, frequency_mhz, mode, "
-            "bandwidth_khz, expect_tone_hz, priority, raise_threshold_db",
+            "bandwidth_khz, expect_tone_hz, priority, raise_threshold_db, expect_code, require_tone, keep, "
+            "calling",
         ),
         (
             '"odd key!" = 1',
             '"odd key!" is not a key of [[channel]]; its keys are name, frequency_mhz, mode, '
-            "bandwidth_khz, expect_tone_hz, priority, raise_threshold_db",
+            "bandwidth_khz, expect_tone_hz, priority, raise_threshold_db, expect_code, require_tone, keep, "
+            "calling",
         ),
     ],
 )
@@ -296,8 +317,17 @@ def test_every_missing_key_is_told(write: Write) -> None:
             "[[window]]\nevery_hours = 3\nlength_minutes = 0",
             "window 1: length_minutes is 0; it must be a number of minutes above 0 and up to 1440",
         ),
+        ("[station]\nkeep_iq = 'some'", 'station: keep_iq is "some"; it must be "none", "flagged" or "all"'),
+        (
+            "[[tone_pair]]\nname = 'Valley fire'\nfirst_hz = 100\nsecond_hz = 900",
+            "tone_pair 1: first_hz is 100; it must be a number of hertz between 250 and 3100",
+        ),
         ("[[channels]]\nname = 'x'", 'table "channels" is unknown; did you mean [[channel]]?'),
-        ("[alerts]", 'table "alerts" is unknown; a plan has [[channel]], [[radio]], [[window]], [station]'),
+        (
+            "[alerts]",
+            'table "alerts" is unknown; '
+            "a plan has [[channel]], [[radio]], [[window]], [[tone_pair]], [station]",
+        ),
         ("[radio]\nkind = 'x'", "radio must be headed [[radio]], with double brackets, once for each radio"),
         ("[[station]]\nname = 'x'", "station must be headed [station], with single brackets, once"),
     ],
@@ -317,7 +347,7 @@ def test_a_channel_in_single_brackets_is_told_with_its_other_mistakes(write: Wri
 def test_a_key_outside_every_table_is_told(write: Write) -> None:
     assert problems_of(write(f"name = 'x'\n{CHANNEL}")) == [
         'plan.toml: "name" stands under no table; '
-        "a key belongs under [[channel]], [[radio]], [[window]], [station]"
+        "a key belongs under [[channel]], [[radio]], [[window]], [[tone_pair]], [station]"
     ]
 
 
@@ -354,3 +384,25 @@ def test_two_names_for_one_reader_or_one_file_are_refused(write: Write, second: 
 
 def test_name_clashes_are_told_beside_other_mistakes(write: Write) -> None:
     assert len(problems_of(write(CHANNEL + CHANNEL.replace("12.5", "0")))) == 2
+
+
+@pytest.mark.parametrize("written", ["023", "023N", "023n", "047I", "047i", "340", "766"])
+def test_a_code_has_one_name(write: Write, written: str) -> None:
+    """023 inverted is 047, and 340 and 766 are the same word turned round (config/dcs.csv)."""
+    (channel,) = read_plan(write(f'{CHANNEL}expect_code = "{written}"\n')).channels
+    assert channel.expect_code == "023N" and channel.expects == "code 023N"
+
+
+def test_signalling_keys_reach_the_plan(write: Write) -> None:
+    text = (
+        f"[station]\nkeep_iq = 'flagged'\n{CHANNEL}expect_tone_hz = 100\nrequire_tone = true\n"
+        "keep = 'alerts'\ncalling = true\n[[tone_pair]]\nname = 'Valley fire'\n"
+        "first_hz = 853.2\nsecond_hz = 1185\n"
+    )
+    plan = read_plan(write(text))
+    (channel,) = plan.channels
+    assert (channel.require_tone, channel.keep, channel.calling) == (True, "alerts", True)
+    assert plan.station.keep_iq == "flagged"
+    assert [(pair.name, pair.first_hz, pair.second_hz) for pair in plan.tone_pairs] == [
+        ("Valley fire", 853.2, 1185.0)
+    ]
