@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import signal
 
 from dsp.levelling import CEILING_DBFS, LARGEST_BOOST_DB, TARGET_DBFS, level_clip
 
@@ -151,8 +152,24 @@ def test_open_squelch_noise_is_turned_down_but_not_muted() -> None:
         assert np.all(20 * np.log10(outside / inside) >= -24.1)
     # what is left of the noise lies under the voice
     assert db(np.sqrt(np.mean((clip.samples[: RATE_HZ - 800] / 32768.0) ** 2)) / TARGET_RMS) < -11.5
-    # the first syllable is whole: the gain is there at the rise and holds to the fall
-    assert db(gains[50] / inside) > -0.1 and db(gains[229] / inside) > -0.1
+    # the first syllable is whole: the gain is there 15 ms after the rise and holds until 15 ms before the fall
+    fine = gain_along(whole, clip.samples, seconds=0.005)
+    assert db(fine[203] / inside) > -0.1 and db(fine[916] / inside) > -0.1
+
+
+def test_noise_that_the_filter_spreads_into_the_carrier_is_no_click() -> None:
+    """White noise before a silent carrier through a 41 ms band-pass: 6 ms of it lie after the rise."""
+    rng = np.random.default_rng(3)
+    voice = speech(3.0, 0.02)
+    voice[: RATE_HZ // 5] = voice[-RATE_HZ // 5 :] = 0  # a carrier is up before and after anybody speaks
+    loud = 0.3 * rng.standard_normal(RATE_HZ)
+    whole = np.concatenate([loud, voice, loud])
+    taps = signal.firwin(655, (300, 3000), fs=RATE_HZ, pass_zero=False)
+    heard = signal.oaconvolve(whole, taps, mode="same").astype(np.float32)
+    clip = level_clip(heard, RATE_HZ, RATE_HZ, RATE_HZ + len(voice)).samples / 32768.0
+    before = np.abs(clip[: RATE_HZ - 400]).max()
+    for edge in (RATE_HZ, RATE_HZ + len(voice)):
+        assert np.abs(clip[edge - 320 : edge + 320]).max() < 1.5 * before
 
 
 def test_quiet_look_back_is_turned_down_by_12_db_only() -> None:
