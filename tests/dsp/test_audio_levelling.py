@@ -152,7 +152,7 @@ def test_open_squelch_noise_is_turned_down_but_not_muted() -> None:
         assert np.all(20 * np.log10(outside / inside) >= -24.1)
     # what is left of the noise lies under the voice
     assert db(np.sqrt(np.mean((clip.samples[: RATE_HZ - 800] / 32768.0) ** 2)) / TARGET_RMS) < -11.5
-    # the first syllable is whole: the gain is there 15 ms after the rise and holds until 15 ms before the fall
+    # the first syllable is whole: the gain is there 15 ms after the rise and until 15 ms before the fall
     fine = gain_along(whole, clip.samples, seconds=0.005)
     assert db(fine[203] / inside) > -0.1 and db(fine[916] / inside) > -0.1
 
