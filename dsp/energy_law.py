@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import scipy.stats
+from scipy.special import fdtri
 
 
 def open_ratio(
@@ -40,4 +40,4 @@ def open_ratio(
     """
     chance = false_per_hour * frame_s / 3600
     above, below = 2 * frames * independent_samples, 2 * frames / floor_variance
-    return float(scipy.stats.f.isf(chance, above, below))
+    return float(1 / fdtri(below, above, chance))  # the upper tail of F is the lower one of its reciprocal

@@ -62,10 +62,11 @@ def replay_command(  # noqa: PLR0917 - the options are named ones to the user
     ],
     into: Annotated[Path, typer.Option("--into", metavar="FOLDER", help="Where the clips and the log go.")],
     rate_hz: Annotated[
-        int | None, typer.Option("--rate-hz", help="Sample rate, where the file tells none.")
+        str | None, typer.Option("--rate-hz", metavar="HZ", help="Sample rate, where the file tells none.")
     ] = None,
     centre_mhz: Annotated[
-        float | None, typer.Option("--centre-mhz", help="Centre frequency, where the file tells none.")
+        str | None,
+        typer.Option("--centre-mhz", metavar="MHZ", help="Centre frequency, where the file tells none."),
     ] = None,
     start: Annotated[
         str | None,
@@ -77,7 +78,8 @@ def replay_command(  # noqa: PLR0917 - the options are named ones to the user
         str | None, typer.Option("--datatype", help="cu8, ci8, ci16_le or cf32_le, for bare samples.")
     ] = None,
     ppm: Annotated[
-        float | None, typer.Option("--ppm", help="How fast the radio's reference runs; overrides the plan.")
+        str | None,
+        typer.Option("--ppm", metavar="PPM", help="How fast the radio's reference runs; overrides the plan."),
     ] = None,
     allow_outside: Annotated[
         bool, typer.Option("--allow-outside", help="Log channels that no recording shows as not watched.")
@@ -88,10 +90,11 @@ def replay_command(  # noqa: PLR0917 - the options are named ones to the user
     plan = read_plan(plan_file)
     facts = RawFacts(
         datatype=datatype,
-        sample_rate_hz=rate_hz,
-        centre_hz=None if centre_mhz is None else _centre_hz(centre_mhz),
+        sample_rate_hz=None if rate_hz is None else _whole("--rate-hz", rate_hz),
+        centre_hz=None if centre_mhz is None else round(_number("--centre-mhz", centre_mhz, "146.5") * 1e6),
         start_utc=None if start is None else _instant("--start", start),
     )
+    error_ppm = None if ppm is None else _number("--ppm", ppm, "1.5")
     _say_warnings(plan.warnings, quiet)
     sources: list[SampleSource] = []
     try:
@@ -102,7 +105,7 @@ def replay_command(  # noqa: PLR0917 - the options are named ones to the user
                 plan,
                 sources,
                 into,
-                ppm=ppm,
+                ppm=error_ppm,
                 allow_outside=allow_outside,
                 progress=progress,
                 stop_wanted=stop_wanted,
@@ -236,10 +239,21 @@ def _span(folder: Path, since: str | None, until: str | None) -> Span | None:
     return Span(start, max(start, stop))
 
 
-def _centre_hz(centre_mhz: float) -> int:
-    if not math.isfinite(centre_mhz):
-        raise UsageProblem(f"--centre-mhz is {centre_mhz}; it must be a frequency in MHz, like 146.5")
-    return round(centre_mhz * 1e6)
+def _number(option: str, text: str, example: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise UsageProblem(f"{option} is {text}; it must be a number, like {example}")
+    return number
+
+
+def _whole(option: str, text: str) -> int:
+    number = _number(option, text, "2400000")
+    if number != round(number):
+        raise UsageProblem(f"{option} is {text}; it must be a whole number, like 2400000")
+    return round(number)
 
 
 def _let_go_of_output() -> None:

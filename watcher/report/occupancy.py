@@ -31,8 +31,7 @@ from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
-from scipy.stats import f as f_law
+from scipy.special import fdtri, ndtri
 
 Lengths = NDArray[np.float64]
 
@@ -217,8 +216,8 @@ def _odds_interval(
 ) -> tuple[float, float]:
     """The interval of H/Q. Upwards one run more is possible than was seen, as in the Poisson interval."""
     lengths_freedom = 2 * runs / max(of_lengths, 1e-9)
-    low = f_law.ppf(tail, 2 * runs / of_pauses, lengths_freedom)
-    high = f_law.ppf(1 - tail, 2 * (runs + 1) / of_pauses, lengths_freedom) * (runs + 1) / runs
+    low = fdtri(2 * runs / of_pauses, lengths_freedom, tail)
+    high = fdtri(2 * (runs + 1) / of_pauses, lengths_freedom, 1 - tail) * (runs + 1) / runs
     return odds * float(low), odds * float(high)
 
 
