@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
+from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.signalling.tone_frames import Floats, Frames, cells, line_frequency_hz, runs
+from dsp.signalling.passage import BIN_HZ, BINS
+from dsp.signalling.tone_frames import FIRST_BIN, STOP_BIN, Floats, Frames, cells, line_frequency_hz, runs
 
 # ITU-T Q.23 (config/dtmf.csv): key 4 * row + column.
 ROWS_HZ = (697.0, 770.0, 852.0, 941.0)
@@ -26,15 +28,25 @@ LEAST_SHARE_ZERO = 0.22  # a long zero is worth following down into noise
 # microphone's response some to either: 13 dB and 9 dB pass here.
 TWIST_ROW_DB, TWIST_COLUMN_DB = 13.0, 9.0
 FRAME_TOLERANCE = 0.035
+THIRD_BIN = 20
 
 _ROWS = np.array(ROWS_HZ, np.float32)
 _COLUMNS = np.array(COLUMNS_HZ, np.float32)
 _LOW, _HIGH = slice(21, 32), slice(37, 55)  # bins of 656 to 969 Hz and of 1156 to 1688 Hz
-_ZERO_LOW, _ZERO_HIGH = slice(29, 32), slice(41, 45)
 _ROW_LEAST = np.float32(10 ** (-TWIST_COLUMN_DB / 10))
 _COLUMN_LEAST = np.float32(10 ** (-TWIST_ROW_DB / 10))
 _REACH = 8  # frames beside a run in which its edges lie
-_PEAK = np.float32(0.48)  # least share of a line in its peak bin
+
+
+def _around() -> Floats:
+    """For each tone the three or four bins that hold nearly all of it, up to 2 % off."""
+    weights = np.zeros((8, BINS), np.float32)
+    for number, tone_hz in enumerate((*ROWS_HZ, *COLUMNS_HZ)):
+        weights[number, int(0.98 * tone_hz / BIN_HZ) : ceil(1.02 * tone_hz / BIN_HZ) + 1] = 1
+    return weights
+
+
+_AROUND = _around()
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +54,8 @@ class KeyStretch:
     """One key without a break, as far as the judged frames reach.
 
     `share` is the mean share of the band's power in the two tones, `total` the power of the band, both where
-    the tones fill the window; powers are sums over three cells. `frames` counts those windows.
+    the tones fill the window; powers are sums over three cells. `frames` counts those windows. `third` is the
+    power of the strongest line beside the two tones, over theirs; one under 625 Hz counts a quarter.
     """
 
     key: int
@@ -53,6 +66,7 @@ class KeyStretch:
     row_power: float
     column_power: float
     share: float
+    third: float
     total: float
     frames: int
 
@@ -60,17 +74,25 @@ class KeyStretch:
 def key_stretches(frames: Frames) -> list[KeyStretch]:
     """The stretches of keys within the frames to judge, in order; one that goes on is cut at the seam."""
     begin, stop = frames.begin, frames.stop
-    power = np.ascontiguousarray(frames.power[begin:stop].T)
     total = frames.total[begin:stop]
-    low, high = power[_LOW].max(axis=0), power[_HIGH].max(axis=0)
-    likely = low + high > np.float32(LEAST_SHARE) * _PEAK * total
-    zero_low, zero_high = power[_ZERO_LOW].max(axis=0), power[_ZERO_HIGH].max(axis=0)
-    likely |= zero_low + zero_high > np.float32(LEAST_SHARE_ZERO) * _PEAK * total
-    # Half a bin apart in both, a line's peak differs by 1.42 dB.
-    likely &= (low > np.float32(0.7) * _ROW_LEAST * high) & (high > np.float32(0.7) * _COLUMN_LEAST * low)
+    tones = _AROUND @ frames.power[begin:stop].T
+    low, high = tones[:4].max(axis=0), tones[4:].max(axis=0)
+    both = low + high
+    likely = both > np.float32(LEAST_SHARE) * total
+    likely |= (tones[3] + tones[5] == both) & (both > np.float32(LEAST_SHARE_ZERO) * total)
+    likely &= (low > _ROW_LEAST * high) & (high > _COLUMN_LEAST * low)
+    # One frame alone is none, unless others lie beyond the seam.
+    beside = np.ones(len(likely) + 2, np.bool_)
+    beside[1:-1] = likely
+    likely &= beside[:-2] | beside[2:]
     columns = np.flatnonzero(likely) + begin
     if not len(columns):
         return []
+    if len(columns) > 1:  # nor are two of different keys, as voice makes them
+        key = tones[:4, columns - begin].argmax(axis=0) * 4 + tones[4:, columns - begin].argmax(axis=0)
+        pairs = (columns[1:] == columns[:-1] + 1) & (key[1:] == key[:-1])
+        if not pairs.any() and columns[0] != begin and columns[-1] != stop - 1:
+            return []
     keys = np.full(stop - begin, -1)
     keys[columns - begin] = _keys_of(frames.power, columns, frames.total[columns])
     found = []
@@ -143,7 +165,8 @@ def _cut(frames: Frames, start: int, stop: int, key: int) -> list[KeyStretch]:
         lines = _lines(power[full], row[full], column[full], low, high)
         total = float(frames.total[first:last][full].mean())
         share = (lines[2] + lines[3]) / max(total, 1e-30)
-        found.append(KeyStretch(key, start_s, stop_s, *lines, min(share, 1.0), total, len(full)))
+        third = _third(power[full], low, high) / max(lines[2] + lines[3], 1e-30)
+        found.append(KeyStretch(key, start_s, stop_s, *lines, min(share, 1.0), third, total, len(full)))
     return found
 
 
@@ -163,6 +186,19 @@ def _lines(
     row_hz = line_frequency_hz(mean, zero, np.array([low]))
     column_hz = line_frequency_hz(mean, zero, np.array([high]))
     return float(row_hz[0]), float(column_hz[0]), float(row.mean()), float(column.mean())
+
+
+def _third(power: Floats, low: int, high: int) -> float:
+    """Power of the strongest line beside two others; under 625 Hz, where clicks are, a quarter of it."""
+    rest = power.mean(axis=0)
+    rest[low - 3 : low + 4] = 0
+    rest[high - 3 : high + 4] = 0
+    rest[:FIRST_BIN] = 0
+    line = (
+        rest[FIRST_BIN - 1 : STOP_BIN - 2] + rest[FIRST_BIN : STOP_BIN - 1] + rest[FIRST_BIN + 1 : STOP_BIN]
+    )
+    below = THIRD_BIN - FIRST_BIN
+    return float(max(line[:below].max() / 4, line[below:].max()))
 
 
 def _part(amplitude: Floats, inner: int, outer: int) -> float:

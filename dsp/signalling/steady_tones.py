@@ -30,7 +30,9 @@ from dsp.signalling.tone_frames import (
 LEAST_SHARE = 0.3  # of the band's power in the line; 1 kHz at 3 dB carrier-to-noise in 11 kHz leaves 0.5
 SUNKEN_SHARE = np.float32(0.1)  # of a tone that is known already
 LARGEST_STEP_HZ = 10.0  # from one 50 ms to the next
-LEAST_BLOCKS = 3
+BEGIN_SHARE = 0.4  # mean of the stretch with which a tone begins
+LARGEST_BESIDE = 0.25  # of the peak, in another one, when a tone begins
+LEAST_BLOCKS = 4
 LONGEST_BREAK_S = 0.15  # a fade that does not end a tone; the longest dot of Morse at 8 words a minute
 SAME_TONE = 0.008
 SHORTEST_S = 0.3
@@ -117,7 +119,7 @@ class _Growing:
         if seconds < SHORTEST_S or not self.fine or self.seen_s < LEAST_FILLED * seconds:
             return None
         frequency_hz, coherence = _means(self.fine)
-        peak = int(np.clip(round(frequency_hz / BIN_HZ), 1, BINS - 2))
+        peak = _bin(frequency_hz)
         line = float(self.spectrum[peak - 1 : peak + 2].sum())
         if coherence < LEAST_COHERENCE or _second_line(self.spectrum, frequency_hz):
             return None
@@ -199,32 +201,37 @@ class SteadyTones:
         begin, stop = frames.begin, frames.stop
         blocks = frames.power[begin:stop].reshape(-1, BLOCK, BINS).sum(axis=1)
         total = frames.total[begin:stop].reshape(-1, BLOCK).sum(axis=1)
-        strongest = blocks[:, FIRST_BIN:STOP_BIN].max(axis=1, initial=0)
-        # The peak bin holds 0.48 to 0.67 of a line.
-        likely = strongest > np.float32(0.48 * LEAST_SHARE) * total
-        if np.count_nonzero(likely) < (1 if self._growing is not None else LEAST_BLOCKS):
+        if not len(blocks):
             return []
         rows = np.arange(len(blocks))
         peaks = blocks[:, FIRST_BIN:STOP_BIN].argmax(axis=1) + FIRST_BIN
-        likely &= cells(blocks, rows, peaks) > np.float32(LEAST_SHARE) * total
+        line = cells(blocks, rows, peaks)
+        likely = line > np.float32(LEAST_SHARE) * total
         if self._growing is not None:  # a known line may sink into noise for a while
-            known = int(np.clip(round(self._growing.frequency_hz / BIN_HZ), FIRST_BIN, STOP_BIN - 1))
+            known = _bin(self._growing.frequency_hz)
             weak = ~likely & (cells(blocks, rows, np.full_like(peaks, known)) > SUNKEN_SHARE * total)
             peaks = np.where(weak, known, peaks)
             likely |= weak
         near = np.zeros(len(blocks), np.bool_)
-        near[1:] = likely[1:] & likely[:-1] & (np.abs(np.diff(peaks)) <= 1)
-        if not near.any() and not likely[[0, -1]].any():
+        near[1:] = likely[1:] & likely[:-1] & (np.abs(peaks[1:] - peaks[:-1]) <= 1)
+        if self._growing is None and not ((near[1:-2] & near[2:-1] & near[3:]).any() or near[-1]):
             return []
         tones_hz = line_frequency_hz(blocks, rows, peaks)
-        near[1:] &= np.abs(np.diff(tones_hz)) < LARGEST_STEP_HZ
+        near[1:] &= np.abs(tones_hz[1:] - tones_hz[:-1]) < LARGEST_STEP_HZ
         found = []
-        for first, last in runs(likely):
-            cuts = [first, *(first + 1 + np.flatnonzero(~near[first + 1 : last])).tolist(), last]
-            for a, b in itertools.pairwise(cuts):
-                tone_hz = float(np.median(tones_hz[a:b]))
-                if b - a >= LEAST_BLOCKS or self._continues(tone_hz) or (b == len(blocks) and b - a > 1):
-                    found.append((begin + BLOCK * a, begin + BLOCK * b, tone_hz))
+        for a, b in runs(likely) if self._growing is not None else [(0, len(blocks))]:
+            # Without a tone to go on with, blocks that follow no like block matter only as the first.
+            cuts = [a, *(a + 1 + np.flatnonzero(~near[a + 1 : b])).tolist(), b]
+            for c, d in itertools.pairwise(cuts):
+                if d - c < LEAST_BLOCKS and self._growing is None and (d < len(blocks) or d - c < 2):
+                    continue
+                tone_hz = float(tones_hz[(c + d) // 2])
+                if self._continues(tone_hz) or (
+                    (d - c >= LEAST_BLOCKS or (d == len(blocks) and d - c > 1))
+                    and line[c:d].sum() > BEGIN_SHARE * total[c:d].sum()
+                    and _alone(blocks[c:d].sum(axis=0), int(peaks[c]))
+                ):
+                    found.append((begin + BLOCK * c, begin + BLOCK * d, tone_hz))
         return found
 
     def _continues(self, tone_hz: float) -> bool:
@@ -235,7 +242,7 @@ class SteadyTones:
 
     def _add(self, frames: Frames, start: int, stop: int, tone_hz: float) -> SteadyTone | None:
         """Let a stretch go on with the growing tone, or close that and begin another."""
-        peak = int(np.clip(round(tone_hz / BIN_HZ), FIRST_BIN, STOP_BIN - 1))
+        peak = _bin(tone_hz)
         start_s, stop_s = _edges(frames, start, stop, peak)
         ended = None
         growing = self._growing
@@ -251,8 +258,10 @@ class SteadyTones:
             return ended
         power, total = frames.power[start:stop], float(frames.total[start:stop].sum())
         growing.add(start_s, stop_s, power, total)
+        if stop_s - growing.start_s < SHORTEST_S:
+            return ended  # as most voice does it: not worth a closer look yet
         inside = frames.span(start_s + 0.01, stop_s - 0.01)
-        fine = fine_frequency(inside, tone_hz, 2 * LARGEST_STEP_HZ)
+        fine = fine_frequency(inside, tone_hz, LARGEST_STEP_HZ)
         if fine is not None:
             last = max(start, stop - round(len(inside) / RATE_HZ / HOP_S))
             line = float(np.mean(cells(frames.power, slice(last, stop), peak)))
@@ -267,7 +276,7 @@ def _edges(frames: Frames, start: int, stop: int, peak: int) -> tuple[float, flo
     """
     first, last = max(start - 8, 0), min(stop + 8, len(frames.total))
     amplitude = np.sqrt(cells(frames.power, slice(first, last), peak))
-    half = 0.5 * float(np.median(amplitude[start - first : stop - first]))
+    half = 0.5 * float(amplitude[start - first : stop - first].mean())
     below = np.flatnonzero(amplitude < half) + first
     middle = (start + stop) // 2
     before, after = below[below < middle], below[below >= middle]
@@ -281,4 +290,15 @@ def _edges(frames: Frames, start: int, stop: int, peak: int) -> tuple[float, flo
 def _crossing(amplitude: Floats, first: int, column: int, half: float) -> float:
     """Between this frame and the next, where the amplitude passes `half`."""
     a, b = float(amplitude[column - first]), float(amplitude[column + 1 - first])
-    return column + float(np.clip((half - a) / (b - a), 0, 1)) if a != b else column + 0.5
+    return column + min(max((half - a) / (b - a), 0.0), 1.0) if a != b else column + 0.5
+
+
+def _alone(power: Floats, peak: int) -> bool:
+    """Is there no other peak near the height of this one? Most voice ends here."""
+    highest = LARGEST_BESIDE * power[peak]
+    left, right = power[FIRST_BIN : max(peak - 3, FIRST_BIN)], power[peak + 4 : STOP_BIN]
+    return bool(left.max(initial=0) <= highest and right.max(initial=0) <= highest)
+
+
+def _bin(frequency_hz: float) -> int:
+    return min(max(round(frequency_hz / BIN_HZ), FIRST_BIN), STOP_BIN - 1)

@@ -40,10 +40,10 @@ class Frames:
         Count of `power[0]` since the carrier came up; negative for the silence before it.
     begin, stop : int
         Multiples of 5 apart; every frame of a transmission is judged once, in order.
-    audio : ndarray of float32, shape (k,)
-        The samples of these frames and up to half a second before; what is no number is zero.
+    before, audio : ndarray of float32
+        The passage's samples and up to half a second before them.
     first_sample : int
-        Count of `audio[0]`.
+        Count of `before[0]`.
     """
 
     power: Floats
@@ -51,6 +51,7 @@ class Frames:
     first_frame: int
     begin: int
     stop: int
+    before: RealSamples
     audio: RealSamples
     first_sample: int
 
@@ -63,10 +64,18 @@ class Frames:
         return (instant_s * RATE_HZ + WINDOW_SAMPLES / 2) / HOP_SAMPLES - 1 - self.first_frame
 
     def span(self, start_s: float, stop_s: float, longest_s: float = 0.5) -> RealSamples:
-        """The samples from one instant to another as far as they are kept; of a long span the last part."""
-        stop = min(round(stop_s * RATE_HZ) - self.first_sample, len(self.audio))
+        """The samples from one instant to another as far as they are kept; of a long span the last part.
+
+        What is no number, or too large for audio, is zero.
+        """
+        seam = len(self.before)
+        stop = min(round(stop_s * RATE_HZ) - self.first_sample, seam + len(self.audio))
         start = max(round(start_s * RATE_HZ) - self.first_sample, stop - round(longest_s * RATE_HZ), 0)
-        return self.audio[start : max(stop, start)]
+        if start >= stop:
+            return self.audio[:0]
+        parts = self.before[start:stop], self.audio[max(start - seam, 0) : max(stop - seam, 0)]
+        joined = np.concatenate(parts)
+        return np.where(np.abs(joined) < np.sqrt(_LARGEST), joined, np.float32(0))
 
 
 class FrameJoiner:
@@ -107,17 +116,18 @@ class FrameJoiner:
         if not sound.all():
             power[~sound] = 0
             total[~sound] = 0
-        joined = np.concatenate([self._audio, audio])
-        if not np.isfinite(joined @ joined if len(joined) else 0.0):
-            joined = np.where(np.abs(joined) < np.sqrt(_LARGEST), joined, np.float32(0))
+        before, first_sample = self._audio, self._next_sample - len(self._audio)
         stop = MARGIN + (len(power) - 2 * MARGIN) // BLOCK * BLOCK
         first_frame = self._first_frame
         self._first_frame += stop - MARGIN
         self._next_sample += len(audio)
         self._power, self._total = power[stop - MARGIN :].copy(), total[stop - MARGIN :].copy()
-        self._audio = joined[-_KEPT_SAMPLES:].copy()
-        first_sample = self._next_sample - len(joined)
-        return Frames(power, total, first_frame, MARGIN, stop, joined, first_sample)
+        lacking = max(_KEPT_SAMPLES - len(audio), 0)
+        kept = audio[-_KEPT_SAMPLES:]
+        self._audio = (
+            np.concatenate([before[max(len(before) - lacking, 0) :], kept]) if lacking else kept.copy()
+        )
+        return Frames(power, total, first_frame, MARGIN, stop, before, audio, first_sample)
 
 
 def line_frequency_hz(power: Floats, rows: NDArray[np.intp], peaks: NDArray[np.intp]) -> Floats:
