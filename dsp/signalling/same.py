@@ -160,7 +160,9 @@ class SameDecoder:
             self._gate_before = sums[1 - _GATE_HOPS :]
             added = np.cumsum(sums, axis=0, dtype=np.float64)
             added[_GATE_HOPS:] -= added[:-_GATE_HOPS].copy()
-            near, all_of_it = added[_GATE_HOPS - 1 :].T
+            # Few hops of noise lie anywhere: a transmission has to be as old as the gate looks back.
+            begin = _GATE_HOPS - 1 if passage.first_sample else 2 * (_GATE_HOPS - 1)
+            near, all_of_it = added[begin:].T
             return bool(np.any(near > _GATE_SHARE * all_of_it))
 
     def _audio_from(self, begin: int) -> tuple[NDArray[np.float64], int]:
