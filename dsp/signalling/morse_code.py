@@ -6,7 +6,7 @@ A table and the law of spacing; it sends nothing and hears nothing.
 from __future__ import annotations
 
 # ITU-R M.1677-1 (10/2009), part I, 1.1 (letters, figures, punctuation marks and signs); from memory.
-# The multiplication sign is the letter X and the invitation to transmit the letter K; they are read as letters.
+# The multiplication sign has the code of X, the invitation to transmit that of K; they are read as letters.
 LETTERS = {
     **{"A": ".-", "B": "-...", "C": "-.-.", "D": "-..", "E": ".", "F": "..-.", "G": "--.", "H": "...."},
     **{"I": "..", "J": ".---", "K": "-.-", "L": ".-..", "M": "--", "N": "-.", "O": "---", "P": ".--."},
