@@ -16,6 +16,7 @@ from dsp.channelizer import Channelizer, Slice, cell_powers
 from dsp.filter_bank_design import CELL_BINS, noise_lag_one
 from dsp.frame_measures import FrameMeasures, measure_frames
 from dsp.image import WORST_IMAGE_POWER_RATIO, power_without_image
+from dsp.impulse_mask import ImpulseMask
 from dsp.noise_floor import NoiseFloor
 from dsp.squelch import Closing, Opening, Squelch, State
 from dsp.steady_carrier import is_unmodulated, split_carrier
@@ -154,6 +155,7 @@ class Detector:
             for key in {(float(p), float(r)) for p, r in zip(pass_band_hz, rate_hz, strict=True)}
         }
         self._floor = NoiseFloor(shape, bank.cuts, bank.noise_bandwidth_hz)
+        self.impulses = ImpulseMask(shape, bank.cuts)
         self.squelch = Squelch(
             pass_band_hz * shape.hop_seconds,
             rate_hz,
@@ -183,6 +185,8 @@ class Detector:
         """Judge the frames of one slice."""
         cells = cell_powers(piece.spectra)
         floor = self._floor.push(cells)
+        if self.impulses.push(piece, self._floor.typical_cells):
+            self.impulses.floor_between(floor, self._floor.typical())
         measures, events = self._measure(piece, floor)
         measures = self._without_images(piece, cells, measures, floor, events)
         frames = measures.power.shape[1]
@@ -204,6 +208,7 @@ class Detector:
     def reset(self) -> None:
         """Forget everything: a new run of samples begins at frame 0."""
         self._floor.reset()
+        self.impulses.reset()
         self.squelch.reset()
         self._looks.clear()
         self._steady.reset()
@@ -259,11 +264,14 @@ class Detector:
         envelope = np.empty((channels, frames), dtype=np.float32)
         lag_one = np.empty((channels, frames), dtype=np.complex64)
         for group, block in zip(self._bank.groups, piece.blocks, strict=True):
-            measured = measure_frames(block.samples, group.frame_samples)
+            clear = self.impulses.clear(group.frame_samples)
+            measured = measure_frames(block.samples, group.frame_samples, clear)
             power[group.members] = measured.power[:, :frames]
             envelope[group.members] = measured.envelope[:, :frames]
             lag_one[group.members] = measured.lag_one[:, :frames]
-        measures = FrameMeasures(power, envelope, lag_one)
+        clear = self.impulses.clear(group.frame_samples, slice(0, frames))
+        share = None if clear is None else clear.mean(axis=1, dtype=np.float32)
+        measures = FrameMeasures(power, envelope, lag_one, share)
         return measures, self._without_steady(piece, measures, floor)
 
     def _without_steady(
@@ -276,7 +284,8 @@ class Detector:
             count = min(len(rows), measures.power.shape[1])
             if not count:
                 continue
-            parts = self._steady.without(channel, rows[:count], rate_hz)
+            clear = self.impulses.clear(rows.shape[1], slice(0, count))
+            parts = self._steady.without(channel, rows[:count], rate_hz, clear)
             noise = floor[channel, :count] * self.squelch.quiet_ratio[channel]
             is_quiet = bool(self.squelch.state[channel] == State.CLOSED)
             known = self._steady.line(channel)
@@ -287,7 +296,7 @@ class Detector:
             if fate is Fate.GONE:
                 self._gone[channel] = known
                 events.append(SteadyGone(channel, max(piece.first_frame + index, 0)))
-            rest = measure_frames(parts.rest.reshape(1, -1), rows.shape[1])
+            rest = measure_frames(parts.rest.reshape(1, -1), rows.shape[1], clear)
             measures.power[channel, :count] = rest.power[0]
             measures.envelope[channel, :count] = rest.envelope[0]
             measures.lag_one[channel, :count] = rest.lag_one[0]
@@ -338,7 +347,8 @@ class Detector:
                 continue
             if look.spoke and channel not in due:
                 continue
-            parts = split_carrier(rows[start:count], rate_hz)
+            clear = self.impulses.clear(rows.shape[1], slice(start, count))
+            parts = split_carrier(rows[start:count], rate_hz, clear=clear)
             noise = floor[channel, start:count].astype(np.float64)
             if not look.take(parts.carrier_power, parts.rest_power, noise):
                 if not look.was_there_before:

@@ -88,6 +88,17 @@ class NoiseFloor:
         floor = picked[:, :, rank].T * (self._cells_of_noise * self._unbias)[:, None]
         return np.ascontiguousarray(floor, dtype=np.float32)
 
+    @property
+    def typical_cells(self) -> NDArray[np.float32]:
+        """Average power of each cell over the last seconds, shape (cells,)."""
+        return self._typical
+
+    def typical(self) -> NDArray[np.float64]:
+        """What `push` gives on average, from the average spectrum: its shape counts, shape (channels,)."""
+        picked = self._typical[self._references]
+        rank = int(QUANTILE * (picked.shape[1] - 1))
+        return np.asarray(np.partition(picked, rank, axis=1)[:, rank] * self._cells_of_noise)
+
     def _learn_passband(self, cells: NDArray[np.float32]) -> None:
         """Find the cells that the front end never fills, from the average spectrum so far."""
         share = len(cells) / min(self._frames_seen + len(cells), LEARNING_FRAMES)

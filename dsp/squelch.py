@@ -170,8 +170,14 @@ class Squelch:
         known = np.maximum(floor * self.quiet_ratio[:, None], 1e-15)
         burst = self._bursts(floor)
         past = self._ratio.shape[1]
-        ratio = np.hstack([self._ratio, np.minimum(measures.power / known, RATIO_CAP)])
-        envelope = np.hstack([self._envelope, measures.envelope])
+        now, shape_now = np.minimum(measures.power / known, RATIO_CAP), measures.envelope
+        if measures.clear_share is not None:
+            # Fewer samples scatter more: drawn towards noise, they obey the law of whole frames.
+            trust = np.sqrt(measures.clear_share)
+            now = 1 + (now - 1) * trust
+            shape_now = ENVELOPE_OF_NOISE + (shape_now - ENVELOPE_OF_NOISE) * trust
+        ratio = np.hstack([self._ratio, now])
+        envelope = np.hstack([self._envelope, shape_now])
         lag = np.hstack([self._lag, measures.lag_one / known])
 
         edges: list[Edge] = []
@@ -359,7 +365,13 @@ class Squelch:
 
 
 def _some(measures: FrameMeasures, frames: slice) -> FrameMeasures:
-    return FrameMeasures(measures.power[:, frames], measures.envelope[:, frames], measures.lag_one[:, frames])
+    clear_share = measures.clear_share
+    return FrameMeasures(
+        measures.power[:, frames],
+        measures.envelope[:, frames],
+        measures.lag_one[:, frames],
+        None if clear_share is None else clear_share[frames],
+    )
 
 
 def _means(values: NDArray[Any], window: int, frames: int) -> NDArray[Any]:

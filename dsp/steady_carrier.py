@@ -40,7 +40,12 @@ class CarrierSplit:
 
 
 def split_carrier(
-    frames: ComplexSamples, rate_hz: float, *, near_hz: float | None = None, reach_hz: float = 0.0
+    frames: ComplexSamples,
+    rate_hz: float,
+    *,
+    near_hz: float | None = None,
+    reach_hz: float = 0.0,
+    clear: NDArray[np.bool_] | None = None,
 ) -> CarrierSplit:
     """Least-squares fit of one complex line to each frame.
 
@@ -51,6 +56,8 @@ def split_carrier(
     rate_hz : float
     near_hz, reach_hz : float, optional
         Look for the line within `reach_hz` of `near_hz` only.
+    clear : ndarray of bool, shape (frames, n), optional
+        Instants to fit and to measure on; the others hold impulses. `rest` has all.
 
     Raises
     ------
@@ -67,7 +74,8 @@ def split_carrier(
     if length < 8:
         raise ValueError(f"a frame has {length} samples; a line needs at least 8")
     padded = scipy.fft.next_fast_len(PAD * length)
-    power = np.abs(scipy.fft.fft(frames, padded, axis=1)) ** 2
+    fitted = frames if clear is None else frames * clear
+    power = np.abs(scipy.fft.fft(fitted, padded, axis=1)) ** 2
     searched = power
     if near_hz is not None:
         away_hz = (np.arange(padded) * rate_hz / padded - near_hz + rate_hz / 2) % rate_hz - rate_hz / 2
@@ -80,9 +88,11 @@ def split_carrier(
     turns = (peak + np.clip(shift, -0.5, 0.5)) / padded
     turns = (turns + 0.5) % 1.0 - 0.5
     line = np.exp(2j * np.pi * turns[:, None] * np.arange(length)).astype(np.complex64)
-    amplitude = np.einsum("fn,fn->f", frames, line.conj()) / length
+    share = 1.0 if clear is None else np.maximum(clear.mean(axis=1), 1 / length)
+    amplitude = np.einsum("fn,fn->f", fitted, line.conj()) / (length * share)
     rest = frames - amplitude[:, None].astype(np.complex64) * line
-    rest_power = np.asarray(np.mean(np.abs(rest) ** 2, axis=1, dtype=np.float64))
+    left = rest if clear is None else rest * clear
+    rest_power = np.asarray(np.mean(np.abs(left) ** 2, axis=1, dtype=np.float64)) / share
     return CarrierSplit(turns * rate_hz, np.abs(amplitude).astype(np.float64) ** 2, rest_power, rest)
 
 

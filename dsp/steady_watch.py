@@ -73,9 +73,16 @@ class SteadyWatch:
         held = self._held[channel]
         return held.frequency_hz, held.power
 
-    def without(self, channel: int, frames: ComplexSamples, rate_hz: float) -> CarrierSplit:
-        """Frames of one channel parted into its steady carrier and the rest."""
-        return split_carrier(frames, rate_hz, near_hz=self._held[channel].frequency_hz, reach_hz=REACH_HZ)
+    def without(
+        self,
+        channel: int,
+        frames: ComplexSamples,
+        rate_hz: float,
+        clear: NDArray[np.bool_] | None = None,
+    ) -> CarrierSplit:
+        """Frames of one channel parted into its steady carrier and the rest, fitted to the clear instants."""
+        near_hz = self._held[channel].frequency_hz
+        return split_carrier(frames, rate_hz, near_hz=near_hz, reach_hz=REACH_HZ, clear=clear)
 
     def judge(
         self, channel: int, parts: CarrierSplit, floor: NDArray[np.float64], is_quiet: bool

@@ -74,3 +74,32 @@ def test_frequency_error_is_not_drawn_to_the_centre_by_noise(cnr_db: float, offs
     reading = frequency_error_of_frames(measures.lag_one[0], floor, 0.0, rate_hz)  # white: no correlation
     assert reading is not None
     assert reading.value == pytest.approx(offset_hz, abs=4 * reading.sigma + 1)
+
+
+def test_measures_of_the_clear_instants_are_those_of_the_rest_alone() -> None:
+    samples = noise(2, 4_000)
+    clear = np.ones((20, 200), dtype=bool)
+    clear[:, 50:120] = False
+    struck = samples.reshape(2, 20, 200).copy()
+    struck[:, :, 50:120] *= 100
+    masked = measure_frames(struck.reshape(2, -1), 200, clear)
+    for part, first in (
+        (samples.reshape(2, 20, 200)[:, :, :50], 50),
+        (samples.reshape(2, 20, 200)[:, :, 120:], 80),
+    ):
+        assert part.shape[2] == first
+    kept = np.concatenate(
+        [samples.reshape(2, 20, 200)[:, :, :50], samples.reshape(2, 20, 200)[:, :, 120:]], axis=2
+    )
+    power = np.mean(np.abs(kept) ** 2, axis=2)
+    np.testing.assert_allclose(masked.power, power, rtol=1e-5)
+    np.testing.assert_allclose(masked.envelope, np.mean(np.abs(kept) ** 4, axis=2) / power**2, rtol=1e-5)
+    assert masked.clear_share == pytest.approx(0.65)
+
+
+def test_lag_one_of_the_clear_instants_joins_no_two_that_were_apart() -> None:
+    turn = np.exp(2j * np.pi * 0.1 * np.arange(400)).astype(np.complex64)[None]
+    clear = np.ones((2, 200), dtype=bool)
+    clear[:, 30:33] = clear[:, 100:150] = False
+    lag = measure_frames(turn, 200, clear).lag_one
+    np.testing.assert_allclose(lag, np.exp(2j * np.pi * 0.1), rtol=1e-5)
