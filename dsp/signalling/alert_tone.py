@@ -19,7 +19,8 @@ TOLERANCE = 0.013  # 1 % must pass, 2 % must not: common practice, no source
 # The second tone of a paging call lasts about 3 s, the longest in use 4 s; a tone with another just before it
 # waits until no paging call would still send it.
 REACT_S, REACT_AFTER_TONE_S = 4.5, 7.0
-LONGEST_FADE_S = 0.4
+LONGEST_FADE_S = 1.0
+JUST_BEFORE_S = 0.4
 LEAST_FILLED = 0.8
 OTHER_TONES_HZ = 2700.0  # where a steady tone that is no warning may lie: anywhere in the voice band
 
@@ -134,7 +135,7 @@ class AlertToneDecoder:
 
     def _begin(self, tone: SteadyTone) -> None:
         if not self._chain:
-            after_another = -0.05 < tone.start_s - self._other_stop_s < LONGEST_FADE_S
+            after_another = -0.05 < tone.start_s - self._other_stop_s < JUST_BEFORE_S
             self._needed_s = REACT_AFTER_TONE_S if after_another else REACT_S
 
     def _enough(self, tones: list[SteadyTone]) -> bool:

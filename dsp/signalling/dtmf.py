@@ -29,6 +29,7 @@ NOISY = 0.35  # of the tones' power; the pauses of a keypad are quiet
 LEAST_SHARE, LARGEST_THIRD = 0.58, 0.055
 SURE_SHARE, SURE_THIRD = 0.8, 0.12
 LONG_PAUSE_S = 2.0
+MOST_ZEROS = 256  # that are held back; more without 0.1 s of pause do not come from a keypad
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,10 +120,9 @@ class DtmfDecoder:
         if self._open is not None and now_s - self._open.stop_s > LONGEST_NOISY_PAUSE_S:
             claims += self._close(frames)
         going_on = self._open if self._open is not None and self._open.key == ZERO else None
-        claims += self._zeros.look(going_on)
         if self._zeros.is_over(now_s, going_on):
             claims += self._end_zeros()
-        return claims
+        return claims + list(self._zeros.look(going_on))
 
     def end(self, frames: Frames) -> list[Digit | LongTone]:
         """Nothing more comes: close what is open."""
@@ -157,24 +157,16 @@ class DtmfDecoder:
         stretch, self._open = self._open, None
         if stretch is None:
             return []
-        claims: list[Digit | LongTone] = []
         digit = _digit(stretch, frames)
-        if stretch.key == ZERO and self._zeros.continues(stretch):
-            noise = quiet_between(frames, self._zeros.stop_s, stretch.start_s, stretch.total)
-            self._zeros.add(stretch, noise)
-            self._held += [digit] if digit is not None else []
-            del self._held[:-256]
-            return claims
+        sent = [digit] if digit is not None else []
         if stretch.key != ZERO:
             # What is too short to be a key does not end a row of zeros: noise can look like one.
-            if digit is not None:
-                claims += self._end_zeros()
-                claims.append(digit)
-            return claims
-        claims += self._end_zeros()
-        self._zeros.add(stretch, 0.0)
-        self._held = [digit] if digit is not None else []
-        return claims
+            return [*self._end_zeros(), *sent] if sent else []
+        over = [] if self._zeros.continues(stretch) else self._end_zeros()
+        noise = quiet_between(frames, self._zeros.stop_s, stretch.start_s, stretch.total)
+        self._zeros.add(stretch, noise)
+        self._held = [*self._held, *sent][-MOST_ZEROS:]
+        return over
 
     def _end_zeros(self) -> list[Digit | LongTone]:
         """The row of zeros is over: one long tone, or digits."""
@@ -189,6 +181,8 @@ class DtmfDecoder:
 def quiet_between(frames: Frames, start_s: float, stop_s: float, tones_power: float) -> float:
     """Power between two instants over that of the tones beside it; 0 where no window fits between."""
     # Windows reach 16 ms to either side, of which the outer halves of the taper weigh little.
+    if not start_s > 0:
+        return 0.0
     first = int(np.ceil(frames.column_at(start_s + 0.012)))
     last = int(np.floor(frames.column_at(stop_s - 0.012)))
     between = frames.total[max(first, 0) : max(last + 1, 0)]

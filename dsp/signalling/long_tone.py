@@ -67,7 +67,7 @@ class ZeroRow:
 
     def continues(self, stretch: KeyStretch) -> bool:
         """Does this zero belong to the row?"""
-        return bool(self._pieces) and stretch.start_s - self.stop_s < LONGEST_BREAK_S
+        return not self._pieces or stretch.start_s - self.stop_s < LONGEST_BREAK_S
 
     def add(self, stretch: KeyStretch, noise: float) -> None:
         """Another piece; `noise` is what was heard in the break before it, over the tones' power."""
@@ -81,15 +81,15 @@ class ZeroRow:
 
     def is_over(self, now_s: float, going_on: KeyStretch | None) -> bool:
         """Has the row ended for good?"""
-        return bool(self._pieces) and going_on is None and now_s - self.stop_s > LONGEST_BREAK_S
+        if going_on is not None:
+            return not self.continues(going_on)
+        return bool(self._pieces) and now_s - self.stop_s > LONGEST_BREAK_S
 
     def look(self, going_on: KeyStretch | None) -> list[LongTone]:
         """The first claim, once there are three seconds; nothing afterwards."""
         if self._claimed:
             return []
-        joins = going_on is not None and (not self._pieces or self.continues(going_on))
-        pieces = [*self._pieces, going_on] if going_on is not None and joins else self._pieces
-        tone = self._long_tone(pieces)
+        tone = self._long_tone(self._pieces if going_on is None else [*self._pieces, going_on])
         if tone is None:
             return []
         self._claimed = True
@@ -99,7 +99,7 @@ class ZeroRow:
         """Forget the row: the long tone that it was and its measures as one stretch, or None."""
         pieces, claimed = self._pieces, self._claimed
         tone = self._long_tone(pieces, certain=claimed)
-        self.__init__()  # type: ignore[misc]
+        self._pieces, self._breaks, self._claimed, self._start_s, self._seen_s = [], [], False, None, 0.0
         if tone is None:
             return None
         merged = replace(

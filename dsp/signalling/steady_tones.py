@@ -35,6 +35,7 @@ LARGEST_BESIDE = 0.25  # of the peak, in another one, when a tone begins
 LEAST_BLOCKS = 4
 LONGEST_BREAK_S = 0.15  # a fade that does not end a tone; the longest dot of Morse at 8 words a minute
 SAME_TONE = 0.008
+LOWEST_HZ = 290.0  # below lie the continuous tones, of which the filter leaves a remainder
 SHORTEST_S = 0.3
 LEAST_FILLED = 0.8  # share of the time in which the tone was seen
 LEAST_COHERENCE = 0.7  # of half a second in one line; a whistle wavers by more than its resolution
@@ -121,7 +122,11 @@ class _Growing:
         frequency_hz, coherence = _means(self.fine)
         peak = _bin(frequency_hz)
         line = float(self.spectrum[peak - 1 : peak + 2].sum())
-        if coherence < LEAST_COHERENCE or _second_line(self.spectrum, frequency_hz):
+        if (
+            frequency_hz < LOWEST_HZ
+            or coherence < LEAST_COHERENCE
+            or _second_line(self.spectrum, frequency_hz)
+        ):
             return None
         return SteadyTone(
             start_s=self.start_s,

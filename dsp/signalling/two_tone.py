@@ -23,7 +23,8 @@ GROUP_S = 5.5
 LONGEST_GAP_S = 0.4
 LEAST_DIFFERENCE = 0.015  # neighbours in makers' lists are 2.5 to 3 % apart
 PLAN_TOLERANCE = 0.012
-ROW_RATIO = 2.0  # in a row of calls each second tone is this much longer than its first; a melody's is not
+# The second tone is this much longer than the first, in one call and in a row of them; a melody's is not.
+PAIR_RATIO, ROW_RATIO = 1.4, 2.0
 MOST_IN_ROW = 64
 
 
@@ -137,7 +138,7 @@ class TwoToneDecoder:
         if len(row) % 2 or len(row) >= MOST_IN_ROW:
             return []
         pairs = list(zip(row[::2], row[1::2], strict=True))
-        ratio = 1.0 if len(pairs) == 1 else ROW_RATIO
+        ratio = PAIR_RATIO if len(pairs) == 1 else ROW_RATIO
         return [_page(a, b) for a, b in pairs] if all(_makes_pair(a, b, ratio) for a, b in pairs) else []
 
 
