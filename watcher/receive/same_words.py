@@ -179,7 +179,7 @@ def same_words(
 
 
 def place_in_words(code: str) -> str:
-    """One PSSCCC: `016001` is "county 001 of state 16 (Idaho)"; what is not six digits is said to be unknown."""
+    """One PSSCCC: `016001` is "county 001 of state 16 (Idaho)"; without six digits it is unknown."""
     if not re.fullmatch("[0-9]{6}", code):
         return f"unknown place ({code})"
     part, state, county = code[0], code[1:3], code[3:]
