@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import scipy.fft
@@ -29,6 +30,8 @@ from dsp.signalling.code_lines import (
     signs,
 )
 from dsp.signalling.golay import BIT_RATE_HZ
+
+Kind = TypeVar("Kind", bound=np.inexact)
 
 PHASES = 64  # 2.8 for each bit: between two of them the fit goes on in quarters
 QUARTERS = np.array([-0.5, -0.25, 0.0, 0.25, 0.5], np.float32)
@@ -73,16 +76,18 @@ class CodeFit:
 
 
 @dataclass(slots=True, eq=False)
-class _Fit:
-    """One word in one stretch: lines turned to the word's own phase, and the fit to them."""
+class _Fits:
+    """One word in some stretches: lines turned to the word's own phase, and the fit to them.
+
+    `mean`, `power`, `residual` have the shape (stretches, 21), the rest (stretches,).
+    """
 
     mean: Complex
     power: Real
     residual: Real
-    amplitude: float
-    rate_error: float
-    phase_s: float
-    log_ratio: float
+    amplitude: Real
+    rate_error: NDArray[np.floating]
+    log_ratio: Real
 
 
 def fit_code(frames: CodeFrames) -> CodeFit:
@@ -92,9 +97,7 @@ def fit_code(frames: CodeFrames) -> CodeFit:
     empty = _log_likelihood(power, words)
     errors = _rate_errors(frames)
     turns = np.exp(-2j * np.pi * errors[:, None, None] * frames.instants_s[:, None] * LINES_HZ)
-    means = np.einsum("sfk,efk->sek", frames.lines, turns.astype(np.complex64)) / np.float32(
-        len(frames.instants_s)
-    )
+    means = _mean(frames.lines[:, None] * turns.astype(np.complex64), -2)  # (stretches, errors, 21)
     weight = _weight(power, words)
 
     # Correlation with every word at every phase of its clock, both signs at once.
@@ -128,18 +131,15 @@ def fit_code(frames: CodeFrames) -> CodeFit:
     totals = np.stack([_evidence(np.where(signed == sign, best, -np.inf)) for sign in (1.0, -1.0)])
     row, column = (int(place) for place in np.unravel_index(totals.argmax(), totals.shape))
     pair, sign = int(chosen[column]), (1.0, -1.0)[row]
-    fits = []
-    for k in np.flatnonzero((signed[:, column] == sign) & (best[:, column] > BY_CHANCE)):
-        error = float(errors[at_error[k, column]])
-        phase = float(phase_s[k, column, quarter[k, column]])
-        fits.append(_refined(frames, int(k), PAIR_LINES[pair] * np.float32(sign), error, phase))
-    code = PAIRS[pair][row]
-    total = float(totals[row, column])
-    if not fits:
+    code, total = PAIRS[pair][row], float(totals[row, column])
+    there = np.flatnonzero((signed[:, column] == sign) & (best[:, column] > BY_CHANCE))
+    if not len(there):
         return CodeFit(code, total, 0.0, 0.0, np.inf, 0.0, np.inf)
-    total = max(total, float(_evidence(np.array([[fit.log_ratio] for fit in fits]))[0]))
-    strongest = max(fits, key=lambda fit: fit.log_ratio)
-    strange = _strange_word(strongest, signs(PAIRS[pair][0]) * sign, frames.words)
+    shape = PAIR_LINES[pair] * np.float32(sign)
+    clock = np.take_along_axis(phase_s[there, column], quarter[there, column, None], axis=-1)
+    fits = _refined(frames, there, shape, errors[at_error[there, column]], clock[:, 0])
+    total = max(total, float(_evidence(fits.log_ratio[:, None])[0]))
+    strange = _strange_word(fits, signs(PAIRS[pair][0]) * sign, words)
     return _drawn_up(code, total, strange, fits, frames)
 
 
@@ -150,15 +150,25 @@ def _rate_errors(frames: CodeFrames) -> NDArray[np.float64]:
     return np.linspace(-RATE_ERROR, RATE_ERROR, 2 * each_side + 1) if each_side > 0 else np.zeros(1)
 
 
+def _squared(lines: Complex) -> Real:
+    squared: Real = np.square(lines.real) + np.square(lines.imag)
+    return squared
+
+
+def _mean(values: NDArray[Kind], axis: int) -> NDArray[Kind]:
+    """Mean along an axis; half the overhead of the array's own."""
+    mean: NDArray[Kind] = np.add.reduce(values, axis=axis) * np.float32(1.0 / values.shape[axis])
+    return mean
+
+
 def _mean_power(lines: Complex) -> Real:
     """Mean square over frames; shape (..., 21)."""
-    power: Real = (np.square(lines.real) + np.square(lines.imag)).mean(axis=-2)
-    return power
+    return _mean(_squared(lines), -2)
 
 
 def _middle(power: Real) -> Real:
     """Geometric mean over the lines: what a few strong ones do not move."""
-    middle: Real = np.exp(np.log(power + TINY).mean(axis=-1, keepdims=True))
+    middle: Real = np.exp(_mean(np.log(power + TINY), -1))[..., None]
     return middle
 
 
@@ -202,58 +212,72 @@ def _evidence(ratios: Real) -> Real:
     return evidence
 
 
-def _refined(frames: CodeFrames, stretch: int, shape: Complex, error: float, phase_s: float) -> _Fit:
-    """One step of Gauss and Newton in rate and phase, kept where it fits better."""
-    lines, instants = frames.lines[stretch], frames.instants_s
-    words = np.float32(frames.words)
-    power = _mean_power(lines)
-    empty = float(_log_likelihood(power, words))
+def _refined(
+    frames: CodeFrames,
+    there: NDArray[np.intp],
+    shape: Complex,
+    error: NDArray[np.floating],
+    phase_s: NDArray[np.floating],
+) -> _Fits:
+    """One step of Gauss and Newton in rate and phase, kept where it fits better; `there`: which stretches."""
+    lines, words = frames.lines[there], np.float32(frames.words)
+    instants_s = frames.instants_s[:, None]
+    before = _fitted(lines, instants_s, shape, (error, phase_s), words)
+    # Against the model, a late clock turns every line back by omega times the lateness.
     omega = (2 * np.pi * LINES_HZ).astype(np.float32)
-    kept: _Fit | None = None
-    for _ in range(2):
-        turn = np.exp(1j * omega * (phase_s - error * instants[:, None])).astype(np.complex64)
-        turned = lines * turn
-        mean = turned.mean(axis=0)
-        overlap = (shape.conj() * mean).real
-        amplitude, residual = _amplitudes(
-            overlap, np.square(np.abs(shape)), power, _weight(power, words), words
-        )
-        ratio = float(_log_likelihood(residual, words)) - empty
-        fit = _Fit(mean, power, residual, float(amplitude), error, phase_s, ratio)
-        if kept is None or fit.log_ratio > kept.log_ratio:
-            kept = fit
-        model = amplitude * shape
-        weight = _weight(residual, words)
-        # Against the model, a late clock turns every line back by omega times the lateness.
-        pull = weight * omega * (model.conj() * (turned - model)).imag
-        stiff = (weight * omega**2 * np.abs(model) ** 2).sum() + TINY
-        phase_s -= float(pull.mean(axis=0).sum() / stiff)
-        spread = float(np.square(instants).mean())
-        if spread > 0:
-            error += float((pull * instants[:, None]).mean(axis=0).sum() / (stiff * spread))
-            error = float(np.clip(error, -2 * RATE_ERROR, 2 * RATE_ERROR))
-    assert kept is not None
-    return kept
+    lean = _weight(before.residual, words) * omega
+    model = before.amplitude[:, None] * shape
+    stiff = (lean * omega * _squared(model)).sum(axis=-1) + TINY
+    turned = lines * _turn(instants_s, error, phase_s)
+    pull = ((lean * model.conj())[:, None] * turned).imag.sum(axis=-1)  # (stretches, frames)
+    late_s = pull.mean(axis=-1) / stiff
+    spread = max(float(np.square(instants_s).mean()), 1e-9)
+    fast = (pull * instants_s[:, 0]).mean(axis=-1) / (stiff * spread)
+    error_after = np.clip(error + fast, -2 * RATE_ERROR, 2 * RATE_ERROR)
+    after = _fitted(lines, instants_s, shape, (error_after, phase_s - late_s), words)
+    return after if after.log_ratio.sum() > before.log_ratio.sum() else before
 
 
-def _strange_word(fit: _Fit, bits: NDArray[np.float64], words: float) -> float:
-    """How much better a word that is in no list explains the lines.
+def _turn(instants_s: Real, error: NDArray[np.floating], phase_s: NDArray[np.floating]) -> Complex:
+    """What brings the lines of a word of this clock to where they stand in the list."""
+    lateness_s = phase_s[:, None, None] - error[:, None, None] * instants_s
+    return np.asarray(np.exp(2j * np.pi * LINES_HZ * lateness_s), dtype=np.complex64)
+
+
+def _fitted(
+    lines: Complex,
+    instants_s: Real,
+    shape: Complex,
+    clock: tuple[NDArray[np.floating], NDArray[np.floating]],
+    words: np.float32,
+) -> _Fits:
+    """One word in each stretch, its clock given as error of the rate and lateness, s."""
+    power = _mean_power(lines)
+    mean = _mean(lines * _turn(instants_s, *clock), -2)
+    overlap: Real = (shape.conj() * mean).real
+    amplitude, residual = _amplitudes(overlap, _squared(shape), power, _weight(power, words), words)
+    ratio = _log_likelihood(residual, words) - _log_likelihood(power, words)
+    return _Fits(mean, power, residual, amplitude, clock[0], ratio)
+
+
+def _strange_word(fits: _Fits, bits: NDArray[np.float64], words: np.float32) -> float:
+    """How much better a word that is in no list explains the lines of the stretch that fits best.
 
     Begun from the listed word and from what the lines themselves look like in the middles of bits, at a few
     clocks and a few thresholds (the mean is not among the lines); then bits are turned while that helps.
     """
-    count = np.float32(words)
-    least = float(_log_likelihood(fit.residual, count))
-    weight = _weight(fit.residual, count)
+    best = int(fits.log_ratio.argmax())
+    line_mean, power, listed_residual = fits.mean[best], fits.power[best], fits.residual[best]
+    least = float(_log_likelihood(listed_residual, words))
+    weight = _weight(listed_residual, words)
 
     def gains(shapes: Complex, mean: Complex) -> Real:
         overlap = (shapes.conj() * mean).real.astype(np.float32)
-        shape_power = np.square(np.abs(shapes))
-        amplitude, residual = _amplitudes(overlap, shape_power, fit.power, weight, count)
-        ratios: Real = np.where(amplitude > 0, _log_likelihood(residual, count) - least, -np.inf)
+        amplitude, residual = _amplitudes(overlap, _squared(shapes), power, weight, words)
+        ratios: Real = np.where(amplitude > 0, _log_likelihood(residual, words) - least, -np.inf)
         return ratios
 
-    clocks = np.exp(2j * np.pi * LINES_HZ * CLOCKS_S[:, None]).astype(np.complex64) * fit.mean
+    clocks = np.exp(2j * np.pi * LINES_HZ * CLOCKS_S[:, None]).astype(np.complex64) * line_mean
     seen = (clocks[:, None] * BIT_LINES.conj()).real.sum(axis=-1)
     seen /= np.sqrt(np.square(seen).mean(axis=-1, keepdims=True)) + TINY
     starts = np.where(seen[:, None] > THRESHOLDS[:, None], 1.0, -1.0)
@@ -261,11 +285,16 @@ def _strange_word(fit: _Fit, bits: NDArray[np.float64], words: float) -> float:
     from_lines = gains(shapes, clocks[:, None])
     at = np.unravel_index(int(from_lines.argmax()), from_lines.shape)
     listed = (bits @ BIT_LINES).astype(np.complex64)
-    return max(
-        0.0,
-        _climbed(gains, bits, listed, fit.mean, 0.0),
-        _climbed(gains, starts[at], shapes[at], clocks[at[0]], float(from_lines[at])),
-    )
+    gained = [
+        gain
+        for gain, held in (
+            _climbed(gains, bits, listed, line_mean, 0.0),
+            _climbed(gains, starts[at], shapes[at], clocks[at[0]], float(from_lines[at])),
+        )
+        if not any(np.array_equal(held, np.roll(bits, places)) for places in range(len(bits)))
+    ]
+    # The listed word may have a slightly better clock as well.
+    return max(0.0, max(gained) - max(0.0, float(gains(listed, clocks).max()))) if gained else 0.0
 
 
 def _climbed(
@@ -274,8 +303,8 @@ def _climbed(
     shape: Complex,
     mean: Complex,
     gained: float,
-) -> float:
-    """What turning single bits gains, as long as it gains."""
+) -> tuple[float, NDArray[np.float64]]:
+    """What turning single bits gains, as long as it gains, and the bits it ends with."""
     held = bits.copy()
     for _ in range(FLIPS):
         shapes = (shape - 2.0 * held[:, None] * BIT_LINES).astype(np.complex64)
@@ -285,31 +314,29 @@ def _climbed(
             break
         gained, shape = float(ratios[turned]), shapes[turned]
         held[turned] = -held[turned]
-    return gained
+    return gained, held
 
 
-def _drawn_up(code: str, total: float, strange: float, fits: list[_Fit], frames: CodeFrames) -> CodeFit:
-    """Means over stretches by their own errors, and how far the stretches let them be off."""
+def _drawn_up(code: str, total: float, strange: float, fits: _Fits, frames: CodeFrames) -> CodeFit:
+    """Means over stretches by their own errors, and how far those let them be off.
+
+    Errors after the Fisher information of complex Gaussian lines, a frame's noise counted once a word.
+    """
     power = PAIR_POWER[next(n for n, pair in enumerate(PAIRS) if code in pair)]
-    omega2 = (2 * np.pi * LINES_HZ) ** 2
+    per_noise = (
+        2.0 * frames.words * power / (fits.residual + np.float32(0.05) * _middle(fits.residual) + TINY)
+    )
+    amplitude_worth = per_noise.sum(axis=-1, dtype=np.float64) + 1e-30
     spread = float(np.square(frames.instants_s).mean())
-    amplitude_worth, rate_worth = [], []
-    for fit in fits:
-        # Fisher information of complex Gaussian lines, frames counted as independent words.
-        noise = fit.residual + 0.05 * _middle(fit.residual)
-        amplitude_worth.append(2.0 * frames.words * float((power / noise).sum()))
-        rate_worth.append(
-            2.0 * frames.words * spread * float((omega2 * power * fit.amplitude**2 / noise).sum())
-        )
-    amplitude = np.average([fit.amplitude for fit in fits], weights=amplitude_worth)
-    known = sum(rate_worth) > 0
-    error = np.average([fit.rate_error for fit in fits], weights=rate_worth) if known else 0.0
+    omega2 = np.square(2 * np.pi * LINES_HZ)
+    rate_worth = spread * np.square(fits.amplitude) * (per_noise * omega2).sum(axis=-1)
+    known = spread > 0.0
     return CodeFit(
         code=code,
         log_ratio=total,
         strange_log_ratio=strange,
-        deviation_hz=float(amplitude) * frames.unit_hz,
-        deviation_sigma_hz=float(1.0 / np.sqrt(sum(amplitude_worth))) * frames.unit_hz,
-        rate_error=float(error),
-        rate_error_sigma=float(1.0 / np.sqrt(sum(rate_worth))) if known else np.inf,
+        deviation_hz=float(np.average(fits.amplitude, weights=amplitude_worth)) * frames.unit_hz,
+        deviation_sigma_hz=float(1.0 / np.sqrt(amplitude_worth.sum())) * frames.unit_hz,
+        rate_error=float(np.average(fits.rate_error, weights=rate_worth)) if known else 0.0,
+        rate_error_sigma=float(1.0 / np.sqrt(rate_worth.sum())) if known else np.inf,
     )

@@ -33,6 +33,7 @@ CORNER_HZ = 180.0
 # what a voice has beside the lines. Frames follow each other by under half a word.
 SMOOTHED_WORDS = 0.5
 HOP_WORDS = 0.45
+ENOUGH_SAMPLES = 800  # for the median and the spread of a low band
 OUTLIER_SPREADS = 6.0  # of the median absolute deviation: discriminator spins are larger, codes never
 
 
@@ -106,8 +107,10 @@ def cut_frames(
     if room < 0:
         return None
     centred = low_band.astype(np.float64)
-    centred -= np.median(centred)
-    spread = float(np.median(np.abs(centred)))
+    few = centred[:: max(1, len(centred) // ENOUGH_SAMPLES)]
+    middle = np.median(few)
+    spread = float(np.median(np.abs(few - middle)))
+    centred -= middle
     if spread > 0:
         np.clip(centred, -OUTLIER_SPREADS * spread, OUTLIER_SPREADS * spread, out=centred)
     unit = float(np.abs(centred).max())
