@@ -39,8 +39,8 @@ class SigmfWriter:
     sample_rate_hz : int
     description : str
         What a stranger should know about the recording.
-    licence_url : str
-        Where the licence of the recording is written.
+    licence_url : str or None
+        Where the licence of the recording is written; None where it has none.
 
     Raises
     ------
@@ -57,7 +57,7 @@ class SigmfWriter:
     """
 
     def __init__(
-        self, base: Path, datatype: str, sample_rate_hz: int, description: str, licence_url: str
+        self, base: Path, datatype: str, sample_rate_hz: int, description: str, licence_url: str | None
     ) -> None:
         if datatype not in SIGMF_FORMATS:
             raise ValueError(f"datatype is {datatype!r}; it must be one of {', '.join(SIGMF_FORMATS)}")
@@ -68,8 +68,9 @@ class SigmfWriter:
             "core:sample_rate": sample_rate_hz,
             "core:version": SIGMF_VERSION,
             "core:description": description,
-            "core:license": licence_url,
         }
+        if licence_url is not None:
+            self._globals["core:license"] = licence_url
         self._captures: list[dict[str, Any]] = []
         self._annotations: list[dict[str, Any]] = []
         self._samples = 0
@@ -131,6 +132,10 @@ class SigmfWriter:
         write_whole(self._meta_path, (text + "\n").encode())
         return self._meta_path
 
+    def abandon(self) -> None:
+        """Let go of the file; what is written stays without metadata."""
+        self._file.close()
+
     def __enter__(self) -> Self:
         return self
 
@@ -140,7 +145,7 @@ class SigmfWriter:
         if kind is None:
             self.finish()
         else:
-            self._file.close()
+            self.abandon()
 
 
 def _encoder(sample_format: SampleFormat) -> Callable[[RealSamples], bytes]:

@@ -13,17 +13,21 @@ from datetime import datetime
 import numpy as np
 
 from dsp.blocks import ComplexSamples, IqBlock
-from dsp.change_point import fall_sample, rise_sample
 from dsp.channelizer import ChannelCut, Channelizer, Slice
 from dsp.detector import Detection, Detector, ImageHeard, SteadyGone, SteadySpoke, TurnedSteady
 from dsp.squelch import Closing, Opening
 from watcher.errors import RadioError
 from watcher.plan.model import Channel
+from watcher.receive.alert_spans import ALERT_LEAD_S, alert_is_over, alert_since_s
 from watcher.receive.clips import ClipStore
 from watcher.receive.conditions import ConditionBook, bare_transmission
+from watcher.receive.decoders import decoding_of
+from watcher.receive.edges import fall_of, rise_of
 from watcher.receive.gathering import FrameRun
-from watcher.receive.on_air import OnAir, Place
+from watcher.receive.measuring import Place
+from watcher.receive.on_air import OnAir
 from watcher.receive.receive_group import ReceiveGroup
+from watcher.receive.receive_rules import ReceiveRules
 from watcher.receive.records import (
     Clip,
     Condition,
@@ -62,6 +66,8 @@ class ReceiveChain:
         Error of the radio's reference: positive when it runs fast, so that it tunes too high.
     longest_clip_s : float
         A transmission longer than this is split into several clips without losing a sample.
+    rules : ReceiveRules
+        What the plan says of keeping and naming.
 
     Raises
     ------
@@ -79,12 +85,14 @@ class ReceiveChain:
         *,
         ppm: float = 0.0,
         longest_clip_s: float = 300.0,
+        rules: ReceiveRules = ReceiveRules(),  # noqa: B008 - frozen
     ) -> None:
         self.channels = tuple(channels)
         self._rate_hz = sample_rate_hz
         self._anchor_utc = anchor_utc
         self._clips = clips
         self._longest_clip_s = longest_clip_s
+        self._rules = rules
         true_centre_hz = centre_hz * (1 + ppm * 1e-6)
         cuts = [ChannelCut(c.frequency_hz - true_centre_hz, c.pass_band_hz) for c in channels]
         try:
@@ -224,6 +232,7 @@ class ReceiveChain:
                     self._book.image(event, len(piece.spectra))
         self._frame = detection.first_frame + len(piece.spectra)
         records += self._split_long_clips()
+        records += self._split_for_alerts()
         records += self._book.over(self._frame, self.frame_s, self._clock)
         judged = self._clock.run_first + self._frame * self._clock.hop_samples
         if judged - self._watched_from >= WATCHED_EVERY_S * self._rate_hz:
@@ -254,14 +263,15 @@ class ReceiveChain:
         group = self._groups[index]
         channel = self.channels[number]
         known = self._up_since.pop(number, None)
-        start = self._rise(event, detection, group, row) if known is None else known
+        earliest = int(self._last_stop[number])
+        place = group, row
+        start = rise_of(event, detection, self._detector, place, earliest) if known is None else known
         on_at_start = start < AT_START_S * group.rate_hz
         if on_at_start:
             start = 0
-        clip_start = max(
-            start - int(LOOK_BACK_S * group.rate_hz), int(self._last_stop[number]), group.history.first
-        )
+        clip_start = max(start - int(LOOK_BACK_S * group.rate_hz), earliest, group.history.first)
         path = group.path_of(channel)
+        up = self._clock.input_sample(start, group.rate_ratio)
         samples = group.history.take(row, clip_start - 1, group.history.stop)
         before = np.complex64(0)
         if clip_start > group.history.first:
@@ -284,8 +294,10 @@ class ReceiveChain:
             clip_start=clip_start,
             on_at_start=on_at_start,
             path=path,
-            clips=self._clips,
+            clips=self._clips if channel.keep == "all" else None,
             clock=self._clock,
+            rules=self._rules,
+            decoding=decoding_of(channel, self._rules, self._clock.utc(up)),
         )
         samples = np.ascontiguousarray(samples)[None]
         batch = path.push(samples, np.array([row], dtype=np.intp), clip_start)
@@ -293,34 +305,17 @@ class ReceiveChain:
         on_air.gathering.take_frames(run)
         self._open[number] = on_air
 
-    def _rise(self, event: Opening, detection: Detection, group: ReceiveGroup, row: int) -> int:
-        """Channel sample at which the carrier came up."""
-        n = group.frame_samples
-        first = max(event.searched_from * n, group.history.first, int(self._last_stop[event.channel]))
-        samples = group.history.take(row, first, (event.frame + 1) * n)
-        samples = self._detector.without_carrier(event.channel, samples, n)
-        floor = float(detection.floor[event.channel].mean())
-        up = float(np.mean(np.abs(samples[-4 * n :]) ** 2)) if len(samples) else floor
-        return first + rise_sample(samples, floor, up)
-
     def _close_channel(self, event: Closing, detection: Detection) -> Record:
         on_air = self._open.pop(event.channel)
         group = self._groups[on_air.place.group]
-        n = group.frame_samples
-        first = max((event.last_up - 6) * n, on_air.start)
-        samples = group.history.take(on_air.place.row, first, (event.last_up + 5) * n)
-        first = max(first, group.history.first)
-        samples = self._detector.without_carrier(event.channel, samples, n)
-        floor = float(detection.floor[event.channel].mean())
-        up = float(np.mean(np.abs(samples[: 4 * n]) ** 2)) if len(samples) else floor
-        stop = max(first + fall_sample(samples, up, floor), on_air.start + 1)
+        stop = fall_of(event, detection, self._detector, (group, on_air.place.row), on_air.start)
         self._last_stop[event.channel] = stop
         on_air.is_idle = event.channel in detection.closed_idle
         return self._finished(on_air, stop, stop + int(TAIL_S * group.rate_hz), EndedBy.CARRIER_DROP)
 
-    def _finished(self, on_air: OnAir, stop: int, clip_stop: int, ended_by: EndedBy) -> Clip | Transmission:
+    def _finished(self, on_air: OnAir, stop: int, clip_stop: int, ended_by: EndedBy) -> Record:
         record = on_air.finish(stop, clip_stop, ended_by, self._clock)
-        for problem in on_air.gathering.problems:
+        for problem in on_air.problems:
             if problem not in self.problems:
                 self.problems.append(problem)
         return record
@@ -375,22 +370,30 @@ class ReceiveChain:
                 records.append(finished)
         return records
 
+    def _split_for_alerts(self) -> list[Record]:
+        """Where alerts alone make clips: begin one when an alert has begun, end it when the alert is over."""
+        records: list[Record] = []
+        for number, on_air in self._open.items():
+            if on_air.channel.keep != "alerts":
+                continue
+            now = self._groups[on_air.place.group].history.stop
+            if on_air.keeps_clip:
+                if alert_is_over(on_air.findings, on_air.alert_since_s, on_air.seconds_up(now)):
+                    finished, self._open[number] = on_air.split(now, self._clock, clips=None)
+                    records.append(finished)
+            elif (since_s := alert_since_s(on_air.findings)) is not None:
+                from_s = since_s - ALERT_LEAD_S
+                finished, self._open[number] = on_air.split_for_alert(
+                    since_s, from_s, self._clock, self._clips
+                )
+                records.append(finished)
+        return records
+
 
 def _hand_out(chosen: list[OnAir], samples: ComplexSamples, batch: VoiceBatch) -> None:
     """Give each open transmission its row of a batch."""
     for row, on_air in enumerate(chosen):
-        on_air.gathering.take_samples(samples[row])
+        on_air.take_samples(samples[row])
         if batch.low_band is not None:
             on_air.gathering.take_low_band(batch.low_band[row])
         on_air.take_audio(batch.audio[row])
-
-
-def usable_half_span_hz(sample_rate_hz: int, channel: Channel) -> float:
-    """How far from the centre a channel may lie in a stream of this rate."""
-    return sample_rate_hz / 2 - channel.pass_band_hz / 2
-
-
-def is_inside(channel: Channel, sample_rate_hz: int, centre_hz: int, ppm: float = 0.0) -> bool:
-    """Does the channel's pass band lie within the span?"""
-    offset_hz = channel.frequency_hz - centre_hz * (1 + ppm * 1e-6)
-    return abs(offset_hz) <= usable_half_span_hz(sample_rate_hz, channel)

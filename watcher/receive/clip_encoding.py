@@ -16,7 +16,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from watcher.plan.figures import write_mhz
-from watcher.receive.records import Measured, Transmission
+from watcher.receive.records import Measured, Sign, Transmission
 from watcher.utc import write_utc
 
 AUDIO_RATE_HZ = 16_000
@@ -107,6 +107,21 @@ def clip_tags(transmission: Transmission) -> dict[str, str | list[str]]:
         }
     for name, value in measured.items():
         tags.update(_figure(name, value))
+    code, kind = transmission.code, transmission.kind
+    if code is not None:
+        other = f" ({code.other_name})" if code.other_name else ""
+        tags["dcs"] = "none" if code.code is None else f"{code.code}{other}"
+        tags.update(_figure("dcs_probability", code.probability))
+    if kind is not None:
+        tags["kind"] = kind.kind.value
+        tags.update(_figure("kind_probability", kind.probability))
+        tags.update(_figure("speech_s", kind.speech_s))
+    for finding in transmission.findings:
+        said = tags.setdefault("heard", [])
+        assert isinstance(said, list)
+        said.append(f"{finding.start_s:.1f} s: {finding.words}")
+    if same := transmission.texts(Sign.SAME):
+        tags["same"] = list(same)
     if transmission.flags:
         tags["flag"] = list(transmission.flags)
     return tags

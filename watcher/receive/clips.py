@@ -17,6 +17,8 @@ the FLAC is renamed                   the clip, and all it was made from      fi
 the row is committed                  the same, and the row                   the same; the row is kept once
 the audio is removed                  clip, row, facts without audio          removes the facts
 a discard has removed the audio       facts without audio                     removes them
+channel IQ is being written           samples without metadata                removes them, the clip stays
+channel IQ is moved beside the clip   the IQ, and the clip without a row      makes the row; it names no IQ
 ====================================  ======================================  ==============================
 
 Recovering is interrupted as safely: it takes the same steps. Facts that are lost or damaged cost what
@@ -57,6 +59,7 @@ from watcher.receive.clip_part import (
     read_side,
     write_side,
 )
+from watcher.receive.kept_iq import remove_broken_off
 from watcher.receive.records import Clip, EndedBy, Transmission
 
 UNFINISHED_FOLDER = "unfinished"
@@ -137,6 +140,8 @@ class ClipStore:
         with told_plainly(self.folder):
             for leftover in sorted(self.unfinished.glob(f"*{TMP_SUFFIX}")):
                 leftover.unlink(missing_ok=True)
+            if not busy:
+                remove_broken_off(self.unfinished)
             for side in sorted(self.unfinished.glob(f"*{SIDE_SUFFIX}")):
                 if not part_path(self.unfinished, side.name.removesuffix(SIDE_SUFFIX)).exists():
                     side.unlink(missing_ok=True)
@@ -264,6 +269,11 @@ class OpenClip:
     def __init__(self, store: ClipStore, part: ClipPart) -> None:
         self._store = store
         self._part = part
+
+    @property
+    def name(self) -> str:
+        """What its unfinished files are called."""
+        return self._part.name
 
     @property
     def frames(self) -> int:

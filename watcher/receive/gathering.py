@@ -9,9 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.blocks import ComplexSamples, RealSamples
+from dsp.signalling import dcs
 from dsp.signalling.ctcss import TonePiece, decide, first_word
+from dsp.signalling.tail import reverse_burst
 from watcher.receive.low_band_kept import KeptLowBand
-from watcher.receive.records import Measured, ToneReading
+from watcher.receive.records import CodeReading, Measured, ToneReading, Transmission
 
 SAMPLE_S = 1.0  # of channel samples that are kept to measure deviation and frequency on
 FIRST_WORD_S = 0.3  # after which the tone is named for the first time
@@ -73,6 +75,10 @@ class Gathering:
         """Frame measures of the next slice, all channels; only the reference is kept."""
         self._runs.append(run)
 
+    def follow(self, earlier: Gathering) -> None:
+        """Take over the frame measures of an earlier piece, part of which belongs to this one."""
+        self._runs = list(earlier._runs)
+
     def take_samples(self, samples: ComplexSamples) -> None:
         """Channel samples in order; the first seconds after the carrier came up are kept."""
         ahead = max(0, round(self._carrier_up_s * self._channel_rate_hz) - self._seen)
@@ -131,6 +137,39 @@ class Gathering:
         ):
             first_ms = self.first_word.first_word_ms
         return _as_tone(final, first_ms)
+
+    def code(self, carrier_down_s: float) -> CodeReading | None:
+        """The digital code, judged on the whole transmission; None where the mode carries none."""
+        if not self._low_rate_hz:
+            return None
+        heard = self._low_between(self._carrier_up_s + EDGE_GUARD_S, carrier_down_s - EDGE_GUARD_S)
+        try:
+            reading = dcs.decide(heard, self._low_rate_hz)
+        except Exception as failure:  # noqa: BLE001 - whatever goes wrong in a decoder stays in it
+            self.problems.append(f"the code decoder failed ({failure!r}); the code is unknown")
+            return None
+        begun_s = reading.turn_off_s
+        return CodeReading(
+            code=reading.name,
+            other_name=reading.inverted_name,
+            deviation_hz=reading.deviation_hz,
+            probability=reading.probability,
+            turn_off_s=None if begun_s is None else len(heard) / self._low_rate_hz + EDGE_GUARD_S - begun_s,
+        )
+
+    def goodbye_s(self, carrier_down_s: float, heard: Transmission) -> float | None:
+        """How long before the carrier's fall a reverse burst or a turn-off code began; None without one."""
+        if heard.code is not None and heard.code.code is not None:
+            return heard.code.turn_off_s
+        if heard.tone is None or heard.tone.tone_hz is None or heard.tone.estimate_hz is None:
+            return None
+        low_band = self._low_between(self._carrier_up_s, carrier_down_s)
+        try:
+            burst = reverse_burst(low_band, self._low_rate_hz, heard.tone.estimate_hz.value)
+        except Exception as failure:  # noqa: BLE001 - whatever goes wrong in a decoder stays in it
+            self.problems.append(f"the search for a reverse burst failed ({failure!r}); the clip ends later")
+            return None
+        return None if burst is None else burst.before_end_s
 
     def _guarded(self, decoder: Decoder, heard: RealSamples) -> TonePiece | None:
         """Run a decoder; if it fails, that costs its own result and never the clip."""

@@ -15,9 +15,11 @@ from watcher.log.writing import WatchLog
 from watcher.plan.figures import write_mhz
 from watcher.plan.model import Channel, WatchPlan
 from watcher.radio.source import SampleSource, Stretch
-from watcher.receive.chain import ReceiveChain, Record, is_inside
+from watcher.receive.chain import ReceiveChain, Record
 from watcher.receive.clips import ClipStore
+from watcher.receive.receive_rules import ReceiveRules
 from watcher.receive.records import EndedBy, Gap, GapCause
+from watcher.receive.span import is_inside
 from watcher.utc import instant_of_sample
 from watcher.watch.keeping import LogKeeper, program, recover_left_behind
 
@@ -227,6 +229,7 @@ def _chain(plan: WatchPlan, piece: _Piece, clips: ClipStore, ppm: float) -> Rece
         clips,
         ppm=ppm,
         longest_clip_s=plan.station.longest_clip_s,
+        rules=ReceiveRules.of(plan),
     )
 
 

@@ -384,25 +384,3 @@ def test_two_names_for_one_reader_or_one_file_are_refused(write: Write, second: 
 
 def test_name_clashes_are_told_beside_other_mistakes(write: Write) -> None:
     assert len(problems_of(write(CHANNEL + CHANNEL.replace("12.5", "0")))) == 2
-
-
-@pytest.mark.parametrize("written", ["023", "023N", "023n", "047I", "047i", "340", "766"])
-def test_a_code_has_one_name(write: Write, written: str) -> None:
-    """023 inverted is 047, and 340 and 766 are the same word turned round (config/dcs.csv)."""
-    (channel,) = read_plan(write(f'{CHANNEL}expect_code = "{written}"\n')).channels
-    assert channel.expect_code == "023N" and channel.expects == "code 023N"
-
-
-def test_signalling_keys_reach_the_plan(write: Write) -> None:
-    text = (
-        f"[station]\nkeep_iq = 'flagged'\n{CHANNEL}expect_tone_hz = 100\nrequire_tone = true\n"
-        "keep = 'alerts'\ncalling = true\n[[tone_pair]]\nname = 'Valley fire'\n"
-        "first_hz = 853.2\nsecond_hz = 1185\n"
-    )
-    plan = read_plan(write(text))
-    (channel,) = plan.channels
-    assert (channel.require_tone, channel.keep, channel.calling) == (True, "alerts", True)
-    assert plan.station.keep_iq == "flagged"
-    assert [(pair.name, pair.first_hz, pair.second_hz) for pair in plan.tone_pairs] == [
-        ("Valley fire", 853.2, 1185.0)
-    ]

@@ -16,7 +16,8 @@ from dsp.modulate import Fm, Unmodulated, complex_noise, transmit
 from tests.on_the_air import MemoryClips, listed, spoken
 from watcher.receive.clips import ClipStore
 from watcher.receive.gathering import FrameRun
-from watcher.receive.on_air import WRITE_FRAMES, OnAir, Place, well_to_hear
+from watcher.receive.measuring import Place
+from watcher.receive.on_air import WRITE_FRAMES, OnAir, well_to_hear
 from watcher.receive.records import Clip, EndedBy, Transmission
 from watcher.receive.stream_clock import StreamClock
 from watcher.receive.voice_path import VoicePath

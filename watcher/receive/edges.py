@@ -1,0 +1,42 @@
+"""When exactly a carrier came up and fell, by the channel's samples around the squelch's frames."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from dsp.change_point import fall_sample, rise_sample
+from dsp.detector import Detection, Detector
+from dsp.squelch import Closing, Opening
+from watcher.receive.receive_group import ReceiveGroup
+
+FRAMES_OF_CARRIER = 4  # by which its power is known
+BEFORE_FALL, AFTER_FALL = 6, 5  # frames around the last one over the threshold
+
+
+def rise_of(
+    event: Opening, detection: Detection, detector: Detector, place: tuple[ReceiveGroup, int], earliest: int
+) -> int:
+    """Channel sample at which the carrier came up, `earliest` at the earliest; `place` is group and row."""
+    group, row = place
+    n = group.frame_samples
+    first = max(event.searched_from * n, group.history.first, earliest)
+    samples = group.history.take(row, first, (event.frame + 1) * n)
+    samples = detector.without_carrier(event.channel, samples, n)
+    floor = float(detection.floor[event.channel].mean())
+    up = float(np.mean(np.abs(samples[-FRAMES_OF_CARRIER * n :]) ** 2)) if len(samples) else floor
+    return first + rise_sample(samples, floor, up)
+
+
+def fall_of(
+    event: Closing, detection: Detection, detector: Detector, place: tuple[ReceiveGroup, int], start: int
+) -> int:
+    """Channel sample at which the carrier that came up at `start` fell."""
+    group, row = place
+    n = group.frame_samples
+    first = max((event.last_up - BEFORE_FALL) * n, start)
+    samples = group.history.take(row, first, (event.last_up + AFTER_FALL) * n)
+    first = max(first, group.history.first)
+    samples = detector.without_carrier(event.channel, samples, n)
+    floor = float(detection.floor[event.channel].mean())
+    up = float(np.mean(np.abs(samples[: FRAMES_OF_CARRIER * n]) ** 2)) if len(samples) else floor
+    return max(first + fall_sample(samples, up, floor), start + 1)
