@@ -21,15 +21,16 @@ MEASURES = ("level", "but_one", "but_two", "harmony", "red", "middle", "top", "s
 MEASURE_COUNT = len(MEASURES)
 
 _FIRST_BIN, _LAST_BIN = 10, 95  # 312 to 2969 Hz
-_NEIGHBOURS = np.arange(-3, 4)
+_SEVEN = np.arange(7)
 _LEAST_POWER = np.float32(1e-6)
+_LEAST_SHARE = np.float32(0.003)
 
 # Where a voice's period is looked for: 80 to 400 Hz, every 1/8 ms.
 _PERIODS_S = np.arange(20, 101) / 8000.0
 
 
 def _period_waves() -> NDArray[np.float32]:
-    """Cosines that turn a power spectrum into its autocorrelation at the periods of a voice.
+    """Cosines that turn a power spectrum into its autocorrelation at a voice's periods; last a column of 1.
 
     Divided by most of what the taper takes away at that lag (its own autocorrelation to the power of
     0.75: all of it would lift the noise at long lags too far).
@@ -39,19 +40,35 @@ def _period_waves() -> NDArray[np.float32]:
     kept = np.array([np.dot(hann[lag:], hann[: WINDOW_SAMPLES - lag]) for lag in lags]) / np.dot(hann, hann)
     bins_hz = BIN_HZ * np.arange(_FIRST_BIN, _LAST_BIN + 1)
     waves = np.cos(2 * np.pi * np.outer(bins_hz, lags / RATE_HZ)) / kept**0.75
-    return np.asarray(waves, dtype=np.float32)
+    return np.ascontiguousarray(np.column_stack([waves, np.ones(len(bins_hz))]), dtype=np.float32)
 
 
 _WAVES = _period_waves()
 
 
-def _band(low_hz: float, high_hz: float) -> slice:
-    """Columns of the cut spectra whose bins lie in a band."""
-    return slice(int(np.ceil(low_hz / BIN_HZ)) - _FIRST_BIN, int(high_hz / BIN_HZ) + 1 - _FIRST_BIN)
+def _bands() -> NDArray[np.float32]:
+    """Columns that add up the bins of the bands that are compared, and of all."""
+    bins_hz = BIN_HZ * np.arange(_FIRST_BIN, _LAST_BIN + 1)
+    edges_hz = ((312, 800), (1100, 1900), (1100, 2350), (2650, 2940), (2000, 2400), (0, 4000))
+    columns = [(bins_hz >= low_hz) & (bins_hz <= high_hz) for low_hz, high_hz in edges_hz]
+    return np.ascontiguousarray(np.array(columns, dtype=np.float32).T)
 
 
-_RED, _GREEN = _band(312, 800), _band(1100, 1900)
-_MIDDLE, _TOP, _UNDER_TOP = _band(1100, 2350), _band(2650, 2940), _band(2000, 2400)
+_BANDS = _bands()
+# Which logarithms make which measure: power, red over green, middle and top over all, under top over top.
+_FROM_BANDS = np.array([0, 4, 5, 6, 8])
+_COMPARED = np.array(
+    [
+        [0, 1, 0, 0, 0],
+        [0, -1, 0, 0, 0],
+        [0, 0, 1, 0, 0],
+        [0, 0, 0, 1, -1],
+        [0, 0, 0, 0, 1],
+        [1, 0, -1, -1, 0],
+    ],
+    dtype=np.float32,
+)
+_LOG_HOPS = np.float32(np.log(BLOCK_HOPS))
 
 
 def measure_blocks(passage: Passage) -> NDArray[np.float32]:
@@ -89,30 +106,36 @@ def _measures(cut: NDArray[np.float32]) -> NDArray[np.float32]:
     """The measures of whole blocks, whatever the spectra hold."""
     frames = cut[0::2] + cut[1::2]
     frames += _LEAST_POWER
-    total = frames.sum(axis=1)
+    likeness = frames @ _WAVES
+    total = likeness[:, -1]
     lines = frames[:, :-2] + frames[:, 1:-1]
     lines += frames[:, 2:]
-    rows = np.arange(len(frames))
+    flat = lines.reshape(-1)
+    columns = lines.shape[1]
+    starts = np.arange(0, len(flat), columns)
     strongest = lines.argmax(axis=1)
-    but_one = total - lines[rows, strongest]
-    around = np.clip(strongest[:, None] + _NEIGHBOURS, 0, lines.shape[1] - 1)
-    lines[rows[:, None], around] = 0
-    but_two = but_one - lines.max(axis=1)
-    harmony = total - (frames @ _WAVES).max(axis=1)
-    moved = np.abs(np.diff(strongest, prepend=strongest[:1])) <= 1
+    explained = np.empty((len(frames), 4), np.float32)
+    explained[:, 0] = flat[strongest + starts]
+    # The line and three columns either side; at the rim seven that hold it.
+    first = np.minimum(np.maximum(strongest - 3, 0), columns - 7) + starts
+    flat[first[:, None] + _SEVEN] = 0
+    np.add(explained[:, 0], lines.max(axis=1), out=explained[:, 1])
+    likeness[:, :-1].max(axis=1, out=explained[:, 2])
+    explained /= total[:, None]
+    np.subtract(1.0, explained, out=explained)
+    np.maximum(explained, _LEAST_SHARE, out=explained)
+    explained[0, 3] = 1.0
+    explained[1:, 3] = np.abs(strongest[1:] - strongest[:-1]) <= 1
 
-    blocks = frames.reshape(-1, _FRAMES, frames.shape[1]).sum(axis=1)
-    power = blocks.sum(axis=1)
-    out = np.empty((len(blocks), MEASURE_COUNT), np.float32)
-    out[:, 0] = power / (FRAME_HOPS * _FRAMES)
-    shares = np.stack([but_one, but_two, harmony]) / total
-    out[:, 1:4] = np.maximum(shares, 0.003).reshape(3, -1, _FRAMES).mean(axis=2).T
-    out[:, 4] = blocks[:, _RED].sum(axis=1) / blocks[:, _GREEN].sum(axis=1)
-    out[:, 5] = blocks[:, _MIDDLE].sum(axis=1) / power
-    top = blocks[:, _TOP].sum(axis=1)
-    out[:, 6] = top / power
-    out[:, 8] = blocks[:, _UNDER_TOP].sum(axis=1) / top
-    out[:, 7] = 1.0
-    np.log(out, out=out)
-    out[:, 7] = moved.reshape(-1, _FRAMES).mean(axis=1)
+    blocks = len(frames) // _FRAMES
+    means = explained.reshape(blocks, _FRAMES, 4).sum(axis=1)
+    means /= _FRAMES
+    out = np.empty((blocks, MEASURE_COUNT), np.float32)
+    out[:, 7] = means[:, 3]
+    np.log(means, out=means)
+    out[:, 1:4] = means[:, :3]
+    bands = frames.reshape(blocks, _FRAMES, -1).sum(axis=1) @ _BANDS
+    np.log(bands, out=bands)
+    out[:, _FROM_BANDS] = bands @ _COMPARED
+    out[:, 0] -= _LOG_HOPS
     return out

@@ -1,4 +1,4 @@
-"""Morse code as sound: pitch, level, slopes, and what is refused. tests/checks/test_morse_itu.py has its timing."""
+"""Morse code as sound: pitch, level, slopes, refusals. tests/checks/test_morse_itu.py holds its timing."""
 
 from __future__ import annotations
 
