@@ -36,17 +36,19 @@ _EDGE_HZ = 150.0
 
 _FIRST_BIN = round(250 / BIN_HZ)
 _STOP_BIN = round(1750 / BIN_HZ) + 1
-#: Fall in 50 ms of the slowest and fastest sweep the rule allows: 70 and 260 Hz; a bin more on either side.
+#: Fall in 50 ms of the slowest sweep the rule allows, 70 Hz, less a bin; and of the fastest, 1300 Hz in
+#: 0.25 s by equal ratios, where it is steepest: 535 Hz at its very first, 450 soon after (computed).
 _LAG_HOPS = 5
-_FALL_HZ = (70 - BIN_HZ, 260 + BIN_HZ)
-#: Share of the hops of a passage that fall so: 0.8 in a beacon, 0.16 in noise (8 of 47 bins).
-_GATE_SHARE = 0.4
+_FALL_HZ = (70 - BIN_HZ, 450.0)
+#: Hops, in any 0.6 s, that have to fall so: 80 % do in a beacon. What rises is taken off: noise keeps none.
+_GATE_HOPS = 60
+_GATE_FALLING = 33
 
 _JUMP_HOPS = 3
 _LEAST_JUMP_HZ = 450.0  # over 60 ms; a siren of 600 to 1400 Hz rising in 150 ms makes 320
-_NEAR_HZ = 80.0  # from the fitted line: a sweep smears over 170 Hz in a spectrum
-_LEAST_NEAR = 0.6  # share of a sweep's hops: pauses and noise take the rest
-_MOST_RISING = 0.25  # a siren rises half the time
+_NEAR_HZ = 100.0  # from the fitted line: a sweep smears over 170 Hz in a spectrum
+_LEAST_NEAR = 0.72  # share of a sweep's hops; a siren rises for a third of its time or more
+_LEAST_FALLING = 0.5  # of a sweep's hops, against 50 ms before: a cheap look ahead of the fit
 _KEPT_HOPS = 140  # two of the longest periods and the seam
 _ALIKE = 0.2  # periods, against the run's; edges may differ by _ALIKE_HZ
 _ALIKE_HZ = 200.0
@@ -128,9 +130,7 @@ class BeaconDecoder:
         """Take the next passage."""
         fresh = _line_hz(passage)
         joined = np.concatenate([self._line_hz, fresh])
-        sizes = np.abs(joined[_LAG_HOPS:] - joined[:-_LAG_HOPS])[-len(fresh) :]
-        moving = (sizes > _FALL_HZ[0]) & (sizes < _FALL_HZ[1])
-        if np.count_nonzero(moving) > _GATE_SHARE * len(fresh):
+        if _moves_one_way(joined[-len(fresh) - _GATE_HOPS - _LAG_HOPS :]):
             # This passage and two more: the next one completes a sweep, the one after shows it was the last.
             self._hops_to_look_at = 2 * _HOPS_A_SECOND + len(fresh)
         told: list[BeaconSweep] = []
@@ -159,7 +159,7 @@ class _Run:
         self._sweeps = 0
         self._first: _Sweep | None = None
         self._last: _Sweep | None = None
-        self._edges: list[tuple[float, float]] = []  # of the first few sweeps
+        self._shapes: list[tuple[float, float, int]] = []  # of the first sweeps
         self._told = 0
         self._seen_hop = 0
 
@@ -209,24 +209,25 @@ class _Run:
             if after is not None and _follows(self._last, after):
                 self._count(after)
         told = [self._report()] if self._sweeps >= LEAST_SWEEPS and self._told != self._sweeps else []
-        self._sweeps, self._first, self._last, self._edges, self._told = 0, None, None, [], 0
+        self._sweeps, self._first, self._last, self._shapes, self._told = 0, None, None, [], 0
         return told
 
     def _count(self, sweep: _Sweep) -> None:
         self._sweeps += 1
         self._first = self._first or sweep
         self._last = sweep
-        if len(self._edges) < 32:
-            self._edges.append((sweep.high_hz, sweep.low_hz))
+        if len(self._shapes) < 64:
+            self._shapes.append((sweep.high_hz, sweep.low_hz, sweep.stop_hop - sweep.first_hop))
 
     def _report(self) -> BeaconSweep:
         assert self._first is not None and self._last is not None
-        high_hz, low_hz = np.median(self._edges, axis=0)
+        high_hz, low_hz, _ = np.median(self._shapes, axis=0)
+        hops = float(np.mean([length for _, _, length in self._shapes]))  # of one sweep; some go uncounted
         self._told = self._sweeps
         return BeaconSweep(
             direction=self._direction,
             sweeps=self._sweeps,
-            rate_hz=self._sweeps * _HOPS_A_SECOND / (self._last.stop_hop - self._first.first_hop),
+            rate_hz=_HOPS_A_SECOND / hops,
             high_hz=float(high_hz),
             low_hz=float(low_hz),
             start_s=self._first.first_hop / _HOPS_A_SECOND,
@@ -241,18 +242,18 @@ class _Run:
         if begin < first_hop or not shortest <= count <= longest:
             return None
         piece = line_hz[begin - first_hop : end - first_hop]
+        fallen = self._sign * (piece[:-_LAG_HOPS] - piece[_LAG_HOPS:])
+        if np.count_nonzero((fallen > _FALL_HZ[0]) & (fallen < _FALL_HZ[1])) < _LEAST_FALLING * count:
+            return None
         fit, near = _fit(piece)
         if np.count_nonzero(near) < _LEAST_NEAR * count:
             return None
         places = np.flatnonzero(near)
         moved = fit[places[0] : places[-1] + 1] * self._sign
         steady = np.all(np.diff(moved) < 0)
-        rising = self._sign * (piece[_LAG_HOPS:] - piece[:-_LAG_HOPS])
-        backwards = np.count_nonzero((rising > _FALL_HZ[0]) & (rising < _FALL_HZ[1])) / count
         high, low = float(np.max(np.abs(moved))), float(np.min(np.abs(moved)))
         is_sweep = (
             steady
-            and backwards <= _MOST_RISING
             and high - low >= _LEAST_SPAN_HZ - _SPAN_SLACK_HZ
             and high <= _HIGH_HZ + _EDGE_HZ
             and low >= _LOW_HZ - _EDGE_HZ
@@ -268,6 +269,18 @@ def _line_hz(passage: Passage) -> Track:
         spread += power[:, 2:]  # a sweep smears over some bins
         line_hz: Track = (spread.argmax(axis=1) + _FIRST_BIN) * BIN_HZ
     return line_hz
+
+
+def _moves_one_way(line_hz: Track) -> bool:
+    """Whether a track falls, or rises, as a sweep does through most of any 0.6 s."""
+    steps = line_hz[_LAG_HOPS:] - line_hz[:-_LAG_HOPS]
+    sizes = np.abs(steps)
+    ways = np.sign(steps) * ((sizes > _FALL_HZ[0]) & (sizes < _FALL_HZ[1]))
+    if len(ways) < _GATE_HOPS:
+        return bool(abs(ways.sum()) >= _GATE_FALLING)
+    added = np.cumsum(ways)
+    added[_GATE_HOPS:] -= added[:-_GATE_HOPS].copy()
+    return bool(np.abs(added[_GATE_HOPS - 1 :]).max() >= _GATE_FALLING)
 
 
 def _jumps(falling_hz: Track) -> NDArray[np.intp]:
