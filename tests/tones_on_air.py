@@ -56,3 +56,9 @@ def received(
     pieces = [voice.push(frequency, row, 0), voice.finish(row, frequency.shape[1])]
     whole = np.concatenate(pieces, axis=1)[0]
     return np.asarray(whole[voice.frame_at(0) :])
+
+
+def claims(decoder: Any, audio: NDArray[Any], *, block: int = 16_000) -> list[Any]:
+    """Everything a decoder says about audio at 16 kHz."""
+    said = [claim for passage in passages(audio, block=block) for claim in decoder.push(passage)]
+    return said + list(decoder.finish())

@@ -79,6 +79,9 @@ class SteadyTone:
         return self.stop_s - self.start_s
 
 
+Fine = tuple[float, float, float, float]  # frequency, mean square over line power, mean square, seconds
+
+
 class _Growing:
     """A tone that may still go on."""
 
@@ -88,8 +91,7 @@ class _Growing:
         self.seen_s = 0.0
         self.spectrum = np.zeros(BINS)
         self.total = 0.0
-        self.frames = 0
-        self.fine: list[tuple[float, float, float]] = []  # frequency, mean square over line power, weight
+        self.fine: list[Fine] = []
         self.lowest_hz, self.highest_hz = np.inf, -np.inf
 
     def add(self, start_s: float, stop_s: float, power: Floats, total: float) -> None:
@@ -97,13 +99,13 @@ class _Growing:
         self.seen_s += stop_s - start_s
         self.spectrum += power.sum(axis=0, dtype=np.float64)
         self.total += total
-        self.frames += len(power)
 
     def measure(self, fine: tuple[float, float], line: float, seconds: float) -> None:
         """Take in one more measured frequency; line is the line's power over the same time."""
         frequency_hz, mean_square = fine
         # Three cells of a sine hold 1.5 times its mean square.
-        self.fine.append((frequency_hz, min(1.5 * mean_square / max(line, 1e-30), 1.5), seconds))
+        ratio = min(1.5 * mean_square / max(line, 1e-30), 1.5)
+        self.fine.append((frequency_hz, ratio, mean_square, seconds))
         if seconds > 0.25:
             self.lowest_hz, self.highest_hz = (
                 min(self.lowest_hz, frequency_hz),
@@ -111,7 +113,7 @@ class _Growing:
             )
         if len(self.fine) > 32:  # a tone of minutes: one mean for the oldest
             old = self.fine[:16]
-            self.fine[:16] = [(*_means(old), sum(weight for _, _, weight in old))]
+            self.fine[:16] = [(*_means(old), float(np.cbrt(sum(piece[3] ** 3 for piece in old))))]
         self.frequency_hz = _means(self.fine)[0]
 
     def tone(self) -> SteadyTone | None:
@@ -119,7 +121,7 @@ class _Growing:
         seconds = self.stop_s - self.start_s
         if seconds < SHORTEST_S or not self.fine or self.seen_s < LEAST_FILLED * seconds:
             return None
-        frequency_hz, coherence = _means(self.fine)
+        frequency_hz, coherence, mean_square = _means(self.fine)
         peak = _bin(frequency_hz)
         line = float(self.spectrum[peak - 1 : peak + 2].sum())
         if (
@@ -133,19 +135,19 @@ class _Growing:
             stop_s=self.stop_s,
             frequency_hz=frequency_hz,
             spread_hz=max(self.highest_hz - self.lowest_hz, 0.0),
-            rms=float(np.sqrt(line / 1.5 / max(self.frames, 1))),
+            rms=float(np.sqrt(mean_square)),
             share=min(line / max(self.total, 1e-30), 1.0),
             coherence=min(coherence, 1.0),
             filled=min(self.seen_s / seconds, 1.0),
         )
 
 
-def _means(fine: list[tuple[float, float, float]]) -> tuple[float, float]:
+def _means(fine: list[Fine]) -> tuple[float, float, float]:
     # The error of a frequency falls with the 3/2 power of the time it was measured over.
-    weights = np.array([weight for _, _, weight in fine]) ** 3
-    values = np.array([(frequency_hz, ratio) for frequency_hz, ratio, _ in fine])
-    means = weights @ values / weights.sum()
-    return float(means[0]), float(means[1])
+    values = np.array(fine)
+    weights = values[:, 3] ** 3
+    means = weights @ values[:, :3] / weights.sum()
+    return float(means[0]), float(means[1]), float(means[2])
 
 
 def _second_line(spectrum: NDArray[np.float64], frequency_hz: float) -> bool:
