@@ -30,6 +30,7 @@ from watcher.radio.facts import RawFacts
 from watcher.radio.recording import open_recording
 from watcher.radio.source import SampleSource
 from watcher.report import read_summary, render_brief, render_text, save_report
+from watcher.report.ranking import in_order_of_hearing
 from watcher.shipped import demo_plan, demo_recording
 from watcher.utc import read_utc
 from watcher.watch.keeping import program
@@ -128,27 +129,36 @@ def report(folder: LogFolder, since: Since = None, until: Until = None, quiet: Q
 
 
 @app.command()
-def export(
+def export(  # noqa: PLR0917 - the options are named ones to the user
     folder: LogFolder,
     form: Annotated[str, typer.Option("--as", metavar="FORM", help=f"One of {', '.join(FORMS)}.")] = "jsonl",
     to_file: Annotated[
         Path | None,
         typer.Option("--into", metavar="FILE", help="The file to write; standard output if absent."),
     ] = None,
+    order: Annotated[
+        str, typer.Option("--order", metavar="ORDER", help="start, or hear-first: what to hear first.")
+    ] = "start",
     since: Since = None,
     until: Until = None,
 ) -> None:
     """Write every transmission of a log, one a line."""
     if form not in FORMS:
         raise UsageProblem(f"--as is {form}; it must be one of {', '.join(FORMS)}")
+    if order not in {"start", "hear-first"}:
+        raise UsageProblem(f"--order is {order}; it must be start or hear-first")
     span = _span(folder, since, until)
+    entries = None
+    if order == "hear-first":
+        summary = read_summary(folder, span)
+        entries = list(in_order_of_hearing(summary.hear_first, summary.transmissions))
     with WatchLog.open_to_read(folder) as log:
         if to_file is not None:
-            export_to_file(log, to_file, form, span)
+            export_to_file(log, to_file, form, span, entries=entries)
         else:
             sys.stdout.reconfigure(encoding="utf-8", newline="")  # type: ignore[union-attr]
             try:
-                FORMS[form](log, sys.stdout, span, None)
+                FORMS[form](log, sys.stdout, span, None, entries)
                 sys.stdout.flush()
             except BrokenPipeError as gone:  # the reader of our output has had enough, as `head` has
                 _let_go_of_output()

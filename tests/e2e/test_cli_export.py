@@ -69,6 +69,15 @@ def test_lines_come_in_order_of_start(rows: list[dict[str, object]]) -> None:
     assert all(instant(row["start_utc"]) < instant(row["end_utc"]) for row in rows)
 
 
+def test_what_to_hear_first_comes_first_where_that_is_asked(
+    midwatch: Midwatch, replayed: Path, rows: list[dict[str, object]]
+) -> None:
+    said = midwatch("export", replayed, "--order", "hear-first")
+    ordered = [json.loads(line) for line in said.out.splitlines()]
+    assert sorted(ordered, key=lambda row: str(row["start_utc"])) == rows
+    assert midwatch("export", replayed, "--order", "loud").code != 0
+
+
 def test_clips_are_there_and_as_long_as_their_times(rows: list[dict[str, object]], replayed: Path) -> None:
     for row in rows:
         clip = row["clip"]

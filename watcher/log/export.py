@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import json
 import unicodedata
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from pathlib import Path
 from typing import TextIO
 
@@ -98,18 +98,30 @@ KEYS = (
 
 
 def write_jsonl(
-    log: WatchLog, out: TextIO, span: Span | None = None, channels: Collection[str] | None = None
+    log: WatchLog,
+    out: TextIO,
+    span: Span | None = None,
+    channels: Collection[str] | None = None,
+    entries: Iterable[LoggedTransmission] | None = None,
 ) -> int:
-    """Write JSON Lines in ASCII, other letters escaped; returns how many transmissions."""
+    """Write JSON Lines in ASCII, other letters escaped; returns how many transmissions.
+
+    `entries` are written as they come where another order than that of start is wanted; without them all that
+    share time with the span.
+    """
     count = 0
-    for row in _exported_rows(log, span, channels):
+    for row in _exported_rows(log, span, channels, entries):
         out.write(_JSON.encode(row) + "\n")
         count += 1
     return count
 
 
 def write_csv(
-    log: WatchLog, out: TextIO, span: Span | None = None, channels: Collection[str] | None = None
+    log: WatchLog,
+    out: TextIO,
+    span: Span | None = None,
+    channels: Collection[str] | None = None,
+    entries: Iterable[LoggedTransmission] | None = None,
 ) -> int:
     """Write CSV as RFC 4180 has it: a header line, CR LF line ends, quotes where needed.
 
@@ -119,13 +131,15 @@ def write_csv(
     lines = csv.writer(out, lineterminator="\r\n")
     lines.writerow(KEYS)
     count = 0
-    for row in _exported_rows(log, span, channels):
+    for row in _exported_rows(log, span, channels, entries):
         lines.writerow([csv_cell(row[key]) for key in KEYS])
         count += 1
     return count
 
 
-Writer = Callable[[WatchLog, TextIO, Span | None, Collection[str] | None], int]
+Writer = Callable[
+    [WatchLog, TextIO, Span | None, Collection[str] | None, Iterable[LoggedTransmission] | None], int
+]
 FORMS: dict[str, Writer] = {"jsonl": write_jsonl, "csv": write_csv}
 
 
@@ -135,12 +149,16 @@ def export_to_file(
     form: str,
     span: Span | None = None,
     channels: Collection[str] | None = None,
+    *,
+    entries: Iterable[LoggedTransmission] | None = None,
 ) -> int:
     """Write the export into a file that appears under its name only when it is complete.
 
     Parameters
     ----------
     form : {"jsonl", "csv"}
+    entries : iterable of LoggedTransmission, optional
+        What to write, in that order; without it all that share time with the span, in order of start.
 
     Raises
     ------
@@ -154,7 +172,7 @@ def export_to_file(
     try:
         try:
             with unfinished.open("w", encoding="utf-8", newline="") as out:
-                count = write(log, out, span, channels)
+                count = write(log, out, span, channels, entries)
             sync_file(unfinished)
             unfinished.replace(path)
             sync_folder(path.parent)
@@ -183,9 +201,12 @@ def csv_cell(cell: Cell) -> str:
 
 
 def _exported_rows(
-    log: WatchLog, span: Span | None, channels: Collection[str] | None
+    log: WatchLog,
+    span: Span | None,
+    channels: Collection[str] | None,
+    entries: Iterable[LoggedTransmission] | None,
 ) -> Iterator[dict[str, Cell]]:
-    return map(exported, transmissions(log, span, channels))
+    return map(exported, transmissions(log, span, channels) if entries is None else entries)
 
 
 def _value(measured: Measured | None) -> float | None:

@@ -93,6 +93,19 @@ def transmissions(
         )
 
 
+def heard_times(
+    log: WatchLog, span: Span | None = None, channels: Collection[str] | None = None
+) -> dict[str, list[tuple[datetime, datetime]]]:
+    """For each channel start and end of its transmissions, in order of start; lighter than whole ones."""
+    columns = (transmission.c.channel, transmission.c.start_utc_ms, transmission.c.end_utc_ms)
+    chosen = select(*columns).order_by(transmission.c.start_utc_ms, transmission.c.entry_id)
+    found: dict[str, list[tuple[datetime, datetime]]] = {}
+    for row in _rows(log, _within(chosen, transmission, "end_utc_ms", span, channels)):
+        times = instant_of(row["start_utc_ms"]), instant_of(row["end_utc_ms"])
+        found.setdefault(row["channel"], []).append(times)
+    return found
+
+
 def gaps(log: WatchLog, span: Span | None = None, channels: Collection[str] | None = None) -> Iterator[Gap]:
     """The gaps in order of start."""
     chosen = select(gap).order_by(gap.c.start_utc_ms, gap.c.gap_id)

@@ -9,7 +9,7 @@ from watcher.report import cautions
 from watcher.report.exchanges import WholeTransmission
 from watcher.report.summary import ActivitySummary
 from watcher.report.text import for_terminal, wrapped
-from watcher.report.wording import UNKNOWN, headline, write_duration, write_tone_hz
+from watcher.report.wording import UNKNOWN, headline, write_code, write_duration, write_tone_hz
 
 LINES_SHOWN = 24  # transmissions: what fits a screen with the rest
 HEAR_FIRST_SHOWN = 3
@@ -73,6 +73,8 @@ def _conditions(summary: ActivitySummary) -> Iterator[str]:
 
 
 def _tone(one: WholeTransmission) -> str:
+    if one.code is not None and one.code.code is not None:
+        return write_code(one.code)
     if one.tone is None:
         return UNKNOWN
     return write_tone_hz(one.tone.tone_hz)

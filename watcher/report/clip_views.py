@@ -14,7 +14,7 @@ from watcher.receive.records import EndedBy
 from watcher.report.exchanges import WholeTransmission
 from watcher.report.local_time import LocalClock
 from watcher.report.spectrogram import TOP_HZ, clip_picture
-from watcher.report.wording import write_count, write_duration, write_measured, write_tone
+from watcher.report.wording import write_carried, write_count, write_duration, write_kind, write_measured
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ class ClipShelf:
             clock=self._clock.clock(heard.start_utc),
             length=write_duration(heard.seconds),
             snr=write_measured(heard.snr_db, "dB"),
-            tone=write_tone(heard.tone),
+            tone=write_carried(heard.tone, heard.code),
             frequency_error=write_measured(first.frequency_error_hz, "Hz"),
             notes=tuple(_notes(heard, most_clips)),
             clips=tuple(self._clip(piece) for piece in heard.pieces[:most_clips]),
@@ -109,6 +109,11 @@ class ClipShelf:
 def _notes(heard: WholeTransmission, most_clips: int) -> list[str]:
     first, last = heard.pieces[0].transmission, heard.pieces[-1].transmission
     notes = [f"flagged: {flag}" for flag in heard.flags]
+    notes += [f"{finding.start_s:.0f} s in: {finding.words}" for finding in heard.findings]
+    if heard.kind is not None:
+        notes.append(write_kind(heard.kind))
+    if iq := [piece.transmission.iq for piece in heard.pieces if piece.transmission.iq]:
+        notes.append(f"channel IQ kept: {', '.join(iq[:most_clips])}")
     if first.on_at_start:
         notes.append("already on the air when watching began")
     if first.piece > 1:

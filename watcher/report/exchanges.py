@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from typing import Self
 
 from watcher.log.reading import LoggedTransmission
-from watcher.receive.records import EndedBy, Measured, ToneReading
+from watcher.receive.records import CodeReading, EndedBy, Finding, KindReading, Measured, ToneReading
 
 EXCHANGE_PAUSE_S = 20.0
 """A longer pause ends an exchange. Whoever is called answers within a few seconds, or looks for the
@@ -67,6 +67,28 @@ class WholeTransmission:
             tone=max(readings, key=lambda reading: reading.probability or 0.0) if readings else None,
             flags=tuple(dict.fromkeys(flag for piece in pieces for flag in piece.flags)),
         )
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What the decoders found in all pieces, in order; of one that grew over a split the last word."""
+        found = {(one.sign, one.start_s): one for piece in self.pieces for one in piece.transmission.findings}
+        return tuple(found.values())
+
+    @property
+    def code(self) -> CodeReading | None:
+        """The code reading its piece is surest of, one with a code before one without; None if unread."""
+        readings = [piece.transmission.code for piece in self.pieces if piece.transmission.code is not None]
+        return max(readings, key=lambda one: (one.code is not None, one.probability or 0.0), default=None)
+
+    @property
+    def kind(self) -> KindReading | None:
+        """Of the piece with most speech, else of the longest; None where nobody judged."""
+        judged = [
+            (kind.speech_s or 0.0, piece.transmission.seconds, kind)
+            for piece in self.pieces
+            if (kind := piece.transmission.kind) is not None
+        ]
+        return max(judged, key=lambda one: one[:2])[2] if judged else None
 
     @property
     def seen_whole(self) -> bool:

@@ -14,7 +14,8 @@ from watcher.report.occupancy import (
     independent_samples_needed,
 )
 from watcher.report.summary import SHORTEST_BUSY_HOUR_S, ActivitySummary
-from watcher.report.wording import write_count
+from watcher.report.usual import UNUSUAL_CHANCE
+from watcher.report.wording import write_count, write_duration
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,11 +110,20 @@ def _threshold_words(summary: ActivitySummary) -> str:
 def _ranking_words() -> str:
     return (
         "No word was understood; the order comes from measured facts and the plan alone, and a call for "
-        f"help may be in any clip. Points, added up: each flag {ranking.FLAG_POINTS}; a channel of priority "
-        f"1 {ranking.PRIORITY_POINTS}; a single transmission of {ranking.SHORTEST_CALL_S:.0f} s or more "
-        f"that nobody answered within {EXCHANGE_PAUSE_S:.0f} s {ranking.ALONE_POINTS}; no tone, or another "
-        f"one, where the plan expects one {ranking.TONE_POINTS}; {ranking.WEAK_SNR_DB:.0f} dB or weaker "
-        f"{ranking.WEAK_POINTS}; {ranking.LONG_S:.0f} s or longer without a break {ranking.LONG_POINTS}. "
+        "help may be in any clip. Points, added up: "
+        f"{'; '.join(f'{words} {points}' for points, words in ranking.FLAG_REASONS.values())}; a weather "
+        f"alert {ranking.SAME_POINTS_PER_SEVERITY} for each step of its severity (0 to 4: test to warning); "
+        f"any other flag {ranking.OTHER_FLAG_POINTS}; a calling channel {ranking.CALLING_POINTS}; a channel "
+        f"of priority 1 {ranking.PRIORITY_POINTS}; {ranking.UNANSWERED_CALLS} or more single transmissions "
+        "on one channel, no more than "
+        f"{write_duration(ranking.UNANSWERED_PAUSE.total_seconds())} apart, that nobody answered "
+        f"{ranking.UNANSWERED_POINTS}; else a single transmission of {ranking.SHORTEST_CALL_S:.0f} s or more "
+        f"that nobody answered within {EXCHANGE_PAUSE_S:.0f} s {ranking.ALONE_POINTS}; no tone or code, or "
+        f"another one, where the plan expects one {ranking.TONE_POINTS}; {ranking.WEAK_SNR_DB:.0f} dB or "
+        f"weaker {ranking.WEAK_POINTS}, on a calling channel {ranking.WEAK_ON_CALLING_POINTS}; "
+        f"{ranking.LONG_S:.0f} s or longer without a break {ranking.LONG_POINTS}; more exchanges in an hour "
+        f"than chance would bring in {100 * UNUSUAL_CHANCE:.0f} of 100 such hours of the log's last 60 days "
+        f"{ranking.UNUSUAL_POINTS}. "
         "Being alone or long does not count on a channel whose whole occupancy interval lies above "
         f"{100 * ranking.MOSTLY_BUSY_SHARE:.0f} %, nor for a carrier of which neither the beginning nor the "
         "end was seen: such as weather radio. Equal points: the earlier first."

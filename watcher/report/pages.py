@@ -25,7 +25,6 @@ from watcher.report.wording import (
     write_interval,
     write_measured,
     write_share,
-    write_tone_hz,
     write_tones,
 )
 
@@ -209,8 +208,13 @@ def channel_facts(one: ChannelSummary, summary: ActivitySummary) -> tuple[tuple[
     ]
     if not one.transmissions:
         facts = []
-    if one.plan is not None and one.plan.expect_tone_hz is not None:
-        facts.append(("Expected tone", write_tone_hz(one.plan.expect_tone_hz)))
+    if one.plan is not None and one.plan.expects is not None:
+        required = ", required" if one.plan.require_tone else ""
+        facts.append(("Expected", f"{one.plan.expects}{required}"))
+    if one.plan is not None and one.plan.calling:
+        facts.append(("Role", "calling channel"))
+    if one.plan is not None and one.plan.keep == "alerts":
+        facts.append(("Clips", "of alerts only"))
     if one.plan is not None and one.plan.priority == 1:
         facts.append(("Priority", "1, the highest"))
     facts.append(("Interval", occupancy_rule_words(one.occupancy.rule)))

@@ -28,6 +28,7 @@ from watcher.report.intervals import (
 from watcher.report.local_time import Hour, LocalClock
 from watcher.report.occupancy import Occupancy, occupancy, runs_and_pauses
 from watcher.report.ranking import MOSTLY_BUSY_SHARE, Ranked, ranked
+from watcher.report.usual import UsualActivity
 
 SHORTEST_BUSY_HOUR_S = 300.0
 """An hour watched for less is not compared: 5 min is the shortest span for which an occupancy is quoted
@@ -154,6 +155,7 @@ def summarize(
     gaps: Iterable[Gap] = (),
     conditions: Iterable[Condition] = (),
     watches: Sequence[LoggedWatch] = (),
+    usual: UsualActivity | None = None,
 ) -> ActivitySummary:
     """Summarize the records of a span.
 
@@ -169,6 +171,8 @@ def summarize(
     gaps, conditions : iterable
     watches : sequence of LoggedWatch
         In order of start. Channels they list appear even when nothing else speaks of them.
+    usual : UsualActivity or None
+        What the log's history says of each hour; None where it is not asked.
     """
     watched = watched or {}
     wholes = whole_transmissions(transmissions)
@@ -216,7 +220,7 @@ def summarize(
         hours=hours,
         transmissions=tuple(wholes),
         exchanges=tuple(found),
-        hear_first=tuple(ranked(found, plans, busy)),
+        hear_first=tuple(ranked(found, plans, busy, usual)),
         conditions=found_conditions,
         watches=tuple(watches),
         notices=tuple(_notices(clock, watches)),

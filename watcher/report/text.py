@@ -16,11 +16,12 @@ from watcher.report.summary import ActivitySummary, ChannelSummary
 from watcher.report.wording import (
     UNKNOWN,
     headline,
+    write_carried,
     write_count,
     write_duration,
     write_interval,
+    write_kind,
     write_measured,
-    write_tone,
 )
 
 WIDTH = 80
@@ -97,8 +98,13 @@ def _ranked(place: int, one: Ranked, summary: ActivitySummary) -> Iterator[str]:
     how_long = f"{count}, {write_duration(one.exchange.airtime_s)}"
     yield from wrapped(f"{where}: {how_long}", indent=4, first=f"{place:>2}. ")
     yield from wrapped("; ".join(reason.words for reason in one.reasons), indent=6, first="    - ")
-    figures = f"SNR {write_measured(begin.snr_db, 'dB')}, tone {write_tone(begin.tone)}"
+    figures = f"SNR {write_measured(begin.snr_db, 'dB')}, tone {write_carried(begin.tone, begin.code)}"
     yield from wrapped(figures, indent=6, first="    - ")
+    if begin.kind is not None:
+        yield from wrapped(write_kind(begin.kind), indent=6, first="    - ")
+    for finding in begin.findings:
+        found = f"{finding.start_s:.0f} s in: {finding.words}"
+        yield from wrapped(found, indent=6, first="    - ")
     for piece in begin.pieces:
         path = "no clip was kept" if piece.clip_path is None else piece.clip_path.as_posix()
         yield f"    {for_terminal(path)}"  # not broken: a path is for copying

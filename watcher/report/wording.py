@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 
-from watcher.receive.records import Measured, ToneReading
+from watcher.receive.records import CodeReading, KindReading, Measured, ToneReading
 from watcher.report.occupancy import Occupancy, OccupancyRule
 from watcher.report.summary import ActivitySummary, ChannelSummary
 
@@ -80,6 +80,28 @@ def write_tone(reading: ToneReading | None) -> str:
         return UNKNOWN
     sure = "" if reading.probability is None else f" ({write_share(reading.probability)} sure)"
     return write_tone_hz(reading.tone_hz) + sure
+
+
+def write_carried(tone: ToneReading | None, code: CodeReading | None) -> str:
+    """The tone as `write_tone` has it, or the digital code with its other name: `code 023N = 047I`."""
+    if code is None or code.code is None:
+        return write_tone(tone)
+    return f"{write_code(code)}" + (
+        "" if code.probability is None else f" ({write_share(code.probability)} sure)"
+    )
+
+
+def write_code(code: CodeReading) -> str:
+    """`code 023N = 047I`; `none` where there is none."""
+    if code.code is None:
+        return "none"
+    return f"code {code.code}" + (f" = {code.other_name}" if code.other_name else "")
+
+
+def write_kind(kind: KindReading) -> str:
+    """`probably voice (97 % sure, 1.5 s of speech)`."""
+    speech = "" if not kind.speech_s else f", {kind.speech_s:.1f} s of speech"
+    return f"probably {kind.kind.value} ({write_share(kind.probability)} sure{speech})"
 
 
 def write_tone_hz(tone_hz: float | None) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 
 from watcher.durable import write_whole
@@ -9,6 +10,7 @@ from watcher.errors import StorageError
 from watcher.log.reading import (
     conditions,
     gaps,
+    heard_times,
     transmissions,
     watched_spans,
     watches,
@@ -17,10 +19,13 @@ from watcher.log.reading import (
 from watcher.log.spans import Span
 from watcher.log.writing import WatchLog
 from watcher.report.html import render_html
+from watcher.report.local_time import LocalClock
 from watcher.report.pages import PageLimits
 from watcher.report.summary import ActivitySummary, summarize
+from watcher.report.usual import UsualActivity
 
 REPORT_NAME = "report.html"
+HISTORY = timedelta(days=60)  # of the log that says what is usual at an hour: seasons change after that
 
 
 def read_summary(folder: Path | str, span: Span | None = None) -> ActivitySummary:
@@ -47,15 +52,19 @@ def read_summary(folder: Path | str, span: Span | None = None) -> ActivitySummar
         # Transmissions last: the log may grow meanwhile, and what is heard after its time was told as watched
         # must not be called quiet.
         told_watched = watched_spans(log, span)
+        zone = latest[0].time_zone if latest else "UTC"
+        past = Span(span.start_utc - HISTORY, span.stop_utc)
+        usual = UsualActivity(heard_times(log, past), watched_spans(log, past), LocalClock(zone))
         told_gaps, told_conditions = list(gaps(log, span)), list(conditions(log, span))
         return summarize(
             span,
-            latest[0].time_zone if latest else "UTC",
+            zone,
             transmissions=transmissions(log, span),
             watched=told_watched,
             gaps=told_gaps,
             conditions=told_conditions,
             watches=stood,
+            usual=usual,
         )
 
 

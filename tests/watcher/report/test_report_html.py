@@ -154,7 +154,7 @@ def test_the_page_says_what_matters_in_its_order(folder: Path) -> None:
         "Not watched, and so unknown: 1 min 40 s to 2 h on the channels.",
         "Hear these first",
         "tell the emergency services now",
-        "flagged: long-tone",
+        "a zero held three seconds or more",
         "SNR 7.0 ± 0.4 dB, tone none (99.90 % sure), frequency error unknown",
         "Occupancy is heard over watched time",
         "Hour by hour",

@@ -9,15 +9,18 @@ import pytest
 
 from tests.watcher.report.made_records import channel, entry, span, watch
 from watcher.log.spans import Spans
-from watcher.receive.records import Measured, ToneReading
+from watcher.receive.records import CodeReading, Kind, KindReading, Measured, ToneReading
 from watcher.report.occupancy import OccupancyRule, occupancy
 from watcher.report.summary import summarize
 from watcher.report.wording import (
     headline,
     occupancy_rule_words,
+    write_carried,
+    write_code,
     write_count,
     write_duration,
     write_interval,
+    write_kind,
     write_measured,
     write_share,
     write_tone,
@@ -141,3 +144,16 @@ def test_the_headline_of_nothing() -> None:
     )
     unwatched = summarize(span(5000, 5060), "UTC", watches=[watch(channel("a"))])
     assert headline(unwatched)[0] == "None of 1 channel was watched."
+
+
+def test_a_code_is_told_with_its_other_name() -> None:
+    code = CodeReading("023N", "047I", probability=0.999)
+    assert write_code(code) == "code 023N = 047I"
+    assert write_carried(ToneReading(None), code) == "code 023N = 047I (99.90 % sure)"
+    assert write_carried(ToneReading(100.0), CodeReading(None)) == "100.0 Hz"
+    assert write_carried(None, None) == "unknown"
+
+
+def test_a_kind_says_how_sure_it_is_and_how_much_speech_there_was() -> None:
+    assert write_kind(KindReading(Kind.VOICE, 0.97, 1.5)) == "probably voice (97.0 % sure, 1.5 s of speech)"
+    assert write_kind(KindReading(Kind.CARRIER, 0.9, 0.0)) == "probably carrier only (90.0 % sure)"
