@@ -25,16 +25,19 @@ SHORTEST_S = 0.3  # 1.75 words: under that even a clean code is hardly better th
 STRETCH_S, MOST_STRETCHES = 3.0, 8
 
 # The log-likelihood ratio that noise, voices, tones, hum and data reach by chance falls off
-# exponentially. Measured over 5000 of them of 0.3 to 2 s (2 to 12 words), by length: it goes down by an
-# e-fold over SCALE, and one in about 100 000 passes NEEDED. A short look has to show more, because its few
-# frames can be fitted by almost anything.
+# exponentially. Measured over 20 000 of them of 0.3 to 4 s (2 to 23 words), by length: it goes down by an
+# e-fold over SCALE, and fewer than one in 100 000 passes NEEDED. A short look has to show more, because its
+# few frames can be fitted by almost anything.
 SCALE_LONG, SCALE_SHORT = 1.4, 3.0
-NEEDED_LONG, NEEDED_SHORT = 24.0, 60.0
+NEEDED_LONG, NEEDED_SHORT = 30.0, 60.0
 UNSEEN_WORDS = 0.85
 # How much better a word that is in no list may explain the lines: there are 3500 times as many of those
 # (2**23 over 104 * 23: 8 nats), but one is sent ten thousand times less often than a listed one (9 nats; our
 # guess). Measured: strange words gain hundreds, noise on a listed word seldom 10.
 STRANGE_LOG_RATIO = 17.0
+# Makers set 250 to 800 Hz, as for tones (secondary). What fits at a hundredth of that is a residue of a
+# strong hum or whistle beside the lines: under 100 Hz each e-fold costs.
+LEAST_DEVIATION_HZ, FAINTNESS_COST = 100.0, 15.0
 PRIOR_CODE = 0.5  # how many transmissions carry a code is not known here
 
 
@@ -148,6 +151,8 @@ def _judge(low_band: NDArray[np.floating], rate_hz: float, *, whole: bool) -> Dc
     log_odds = min(
         (fit.log_ratio - needed_log_ratio(frames.words)) / scale, STRANGE_LOG_RATIO - fit.strange_log_ratio
     )
+    if 0.0 < fit.deviation_hz < LEAST_DEVIATION_HZ:
+        log_odds += FAINTNESS_COST * float(np.log(fit.deviation_hz / LEAST_DEVIATION_HZ))
     p_code = float(1.0 / (1.0 + np.exp(-np.clip(log_odds, -700, 700))))
     if log_odds < 0:
         return DcsPiece(None, 1.0 - p_code, log_odds)
