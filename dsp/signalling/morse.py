@@ -26,6 +26,9 @@ MOST_READINGS = 64  # of one transmission: a beacon that never stops must not fi
 # of a reading it makes the confidence. No claim is made below `LEAST_LOG_ODDS`.
 _PRIOR_LOG_ODDS = -8.0
 LEAST_LOG_ODDS = 14.0
+# How likely all signs are right, by the odds a mark brings: fitted to 138 idents at 2.5 to 15 dB
+# carrier-to-noise, most of them under a voice, 91 % of which were read without a fault.
+_RIGHT_SLOPE, _RIGHT_MIDDLE = 1.8, 1.5
 
 _FIRST_BIN, _LAST_BIN = 12, 42  # 375 to 1312 Hz
 _ASIDE = 4  # bins between a line and what it must stand over: 125 Hz
@@ -55,8 +58,8 @@ class MorseReading:
     words_per_minute : float
         Speed in words like PARIS.
     confidence : float
-        0 to 1: the posterior probability that a tone was keyed in Morse code here. That each sign of it is
-        right is not in it.
+        0 to 1: the posterior probability that a tone was keyed in Morse code here, times that of every sign
+        of it being right.
     """
 
     text: str
@@ -139,15 +142,20 @@ class MorseDecoder:
         return readings
 
     def _reading(self, text: KeyedText, began_s: float) -> MorseReading:
-        log_odds = _PRIOR_LOG_ODDS + min(text.log_odds, 60.0)
+        is_morse = _logistic(_PRIOR_LOG_ODDS + text.log_odds)
+        all_right = _logistic(_RIGHT_SLOPE * (text.log_odds / text.marks - _RIGHT_MIDDLE))
         return MorseReading(
             text=text.text,
             start_s=max(text.start_s + began_s, 0.0),
             stop_s=text.stop_s + began_s,
             pitch_hz=self._bin * BIN_HZ + text.off_hz,
             words_per_minute=text.words_per_minute,
-            confidence=float(1 / (1 + np.exp(-log_odds))),
+            confidence=is_morse * all_right,
         )
+
+
+def _logistic(log_odds: float) -> float:
+    return float(1 / (1 + np.exp(-min(max(log_odds, -60.0), 60.0))))
 
 
 def is_claim(text: KeyedText) -> bool:

@@ -33,6 +33,7 @@ _ANY_PITCH = float(np.log(1 / 50.0))  # density of a mark's pitch where it is no
 _LEVEL_SPREAD = 0.15  # of the logarithm of a mark's power
 _SEARCH_GAIN = 3.0  # nats a mark that a search for dots and dashes finds in noise and speech (measured)
 _LEAST_LENGTHS = -0.6  # mean log-density of a length below which no search is worth its time
+_LEAST_EDGE_MARK = 1.5  # nats of a lone mark before or behind the rest; a true one has about 3 (measured)
 _LEAST_MARKS = 6  # fewer are no three signs worth telling
 _PARTING_S = 2.5  # a longer silence ends what was sent
 _LEAST_RATIO = 25.0  # no sample is believed beyond this ratio of tone to noise power
@@ -54,6 +55,8 @@ class KeyedText:
     log_odds : float
         Natural logarithm of the likelihood of these lengths and pitches in Morse code over that of a tone
         that comes and goes at random.
+    marks : int
+        Dots and dashes in it.
     signs : int
         How many were read.
     """
@@ -64,6 +67,7 @@ class KeyedText:
     off_hz: float
     words_per_minute: float
     log_odds: float
+    marks: int
     signs: int
 
 
@@ -308,7 +312,7 @@ def _trace(
 def _weigh(
     tone: NDArray[np.complex64], keying: _Keying, dot: float, off_hz: float, forced: float
 ) -> KeyedText | None:
-    """The text of a keying and its odds; words at either end that speak against it are left out."""
+    """The text of a keying and its odds; signs at either end that speak against it are left out."""
     lengths = (keying.stop - keying.start).astype(np.float64)
     spaces = (keying.start[1:] - keying.stop[:-1]).astype(np.float64)
     dot = float(
@@ -328,13 +332,16 @@ def _weigh(
     outer_odds = _normal(np.log(spaces / (3 * dot)), 0.0, _SPACE_SPREAD) + np.log(0.3) - _ANY_LENGTH
     space_odds[between] = outer_odds[between]
 
-    words = np.concatenate([[0], np.cumsum(spaces >= 5.0 * dot)])
-    odds = np.bincount(words, mark_odds)
-    odds += np.bincount(words[1:], np.where(words[1:] == words[:-1], space_odds, 0.0), minlength=len(odds))
+    groups = np.concatenate([[0], np.cumsum(~inner)])  # the sign that each mark belongs to
+    marks = np.bincount(groups)
+    odds = np.bincount(groups, mark_odds)
+    odds += np.bincount(groups[1:], np.where(inner, space_odds, 0.0), minlength=len(odds))
+    between_odds = np.where(inner, 0.0, space_odds)
+    spare = odds / marks - np.where(marks == 1, _LEAST_EDGE_MARK, 0.0)
     first, last = 0, len(odds)
-    while last - first > 1 and min(odds[first], odds[last - 1]) < 3.0:
-        first, last = (first + 1, last) if odds[first] < odds[last - 1] else (first, last - 1)
-    kept = np.flatnonzero((words >= first) & (words < last))
+    while last - first > 1 and min(spare[first], spare[last - 1]) < 0.0:
+        first, last = (first + 1, last) if spare[first] < spare[last - 1] else (first, last - 1)
+    kept = np.flatnonzero((groups >= first) & (groups < last))
     text, signs = _text(keying.dash[kept], spaces[kept[0] : kept[-1]], dot)
     return KeyedText(
         text=text,
@@ -342,7 +349,8 @@ def _weigh(
         stop_s=float(keying.stop[kept[-1]]) / GRAIN_HZ,
         off_hz=off_hz + middle_hz,
         words_per_minute=1.2 * GRAIN_HZ / dot,
-        log_odds=float(odds[first:last].sum()) + forced,
+        log_odds=float(odds[first:last].sum() + between_odds[kept[0] : kept[-1]].sum()) + forced,
+        marks=len(kept),
         signs=signs,
     )
 
