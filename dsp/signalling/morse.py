@@ -169,7 +169,7 @@ def is_claim(text: KeyedText) -> bool:
         and signs.count(UNREADABLE) * 6 <= len(signs)
         and len(set(plain)) >= 2
         and len(set(codes)) == 2
-        and sum(sign not in "EIT" for sign in plain) * 2 > len(plain)
+        and sum(sign not in "EIT" for sign in plain) >= max(2, len(plain) / 3)
     )
 
 
