@@ -167,6 +167,32 @@ def test_code_of_one_of_two_stations_on_the_same_carrier_is_named() -> None:
     assert heard(two, 1).code == "152"
 
 
+@pytest.mark.parametrize("rate_hz", [1000.0, 1414.2, 4000.0])
+def test_rate_of_the_low_band_may_be_any(rate_hz: float) -> None:
+    band = coded("503", 0.8, seed=6, cnr_db=10.0)
+    count = round(len(band) * rate_hz / LOW_RATE_HZ)
+    again = signal.resample(band - np.median(band), count)
+    piece = decide(again, count / len(band) * LOW_RATE_HZ)
+    assert piece.code == "503"
+    assert piece.deviation_hz == pytest.approx(decide(band, LOW_RATE_HZ).deviation_hz, rel=0.03)
+
+
+def test_code_is_named_through_deep_fading() -> None:
+    # Two independent Gaussian parts, a fade about every 50 ms: as from a moving car, 12 dB on average.
+    named = 0
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        carrier = np.exp(2j * np.pi / CHANNEL_HZ * np.cumsum(code(1.0, WORDS["734"]) + 300.0))
+        knots = rng.standard_normal((2, 41)) / np.sqrt(2)
+        place = instants(1.0) * 40
+        path = np.interp(place, np.arange(41), knots[0]) + 1j * np.interp(place, np.arange(41), knots[1])
+        noise = rng.standard_normal((2, len(path))) * np.sqrt(0.5 * 10**-1.2 * CHANNEL_HZ / 11_000)
+        heard_code = decide(low_band(passed(carrier * path + noise[0] + 1j * noise[1])), LOW_RATE_HZ).code
+        assert heard_code in ("734", None)
+        named += heard_code == "734"
+    assert named >= 9
+
+
 def test_code_of_a_few_hertz_is_not_believed() -> None:
     """Makers set 250 Hz at least: what swings by 10 Hz is a residue of something else."""
     assert heard(code(1.5, WORDS["023"], deviation_hz=10.0), 1, cnr_db=40.0).code is None
