@@ -8,19 +8,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
-from functools import cache
+from functools import cache, partial
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from dsp.signalling.alert_tone import AlertTone
 from dsp.signalling.audible_tones import AudibleTones, ToneClaim
+from dsp.signalling.beacon import BeaconDecoder, BeaconSweep, is_test_time
 from dsp.signalling.dtmf import Digit, dialled
+from dsp.signalling.kind import KindDecoder
 from dsp.signalling.long_tone import LongTone
+from dsp.signalling.morse import MorseDecoder, MorseReading
 from dsp.signalling.same import SameDecoder, SameEnd, SameMessage
 from dsp.signalling.two_tone import TonePage, named_page
 from watcher.plan.model import Channel, TonePair
-from watcher.receive.decoding import Decoding
+from watcher.receive.decoding import Decoder, Decoding, Teller
 from watcher.receive.receive_rules import ReceiveRules
 from watcher.receive.records import Finding, Sign
 from watcher.receive.same_words import SameEvent, load_events, same_words
@@ -30,14 +33,16 @@ from watcher.shipped import config_folder
 
 def decoding_of(channel: Channel, rules: ReceiveRules, carrier_up_utc: datetime) -> Decoding:
     """The decoders of one transmission on a channel whose carrier came up at that instant."""
-    full_scale = FULL_SCALE_DEPTH if channel.mode == "am" else FULL_SCALE_HZ
-    return Decoding(
-        [
-            ("tone", AudibleTones(), _ToneTeller(rules.tone_pairs)),
-            ("SAME", SameDecoder(), _SameTeller(carrier_up_utc, ZoneInfo(rules.time_zone))),
-        ],
-        full_scale / 32767,
-    )
+    is_am = channel.mode == "am"
+    decoders: list[tuple[str, Decoder, Teller]] = [
+        ("tone", AudibleTones(), _ToneTeller(rules.tone_pairs)),
+        ("SAME", SameDecoder(), _SameTeller(carrier_up_utc, ZoneInfo(rules.time_zone))),
+        ("Morse", MorseDecoder(), _morse),
+    ]
+    if is_am:  # emergency locators send AM
+        decoders.append(("beacon", BeaconDecoder(), partial(_beacon, carrier_up_utc)))
+    full_scale = FULL_SCALE_DEPTH if is_am else FULL_SCALE_HZ
+    return Decoding(decoders, full_scale / 32767, KindDecoder(is_am=is_am))
 
 
 class _ToneTeller:
@@ -111,6 +116,45 @@ class _SameTeller:
             _probability(claim.log_odds),
             {"severity": float(said.severity), "bursts": float(claim.bursts)},
         )
+
+
+def _morse(claim: MorseReading) -> Iterator[Finding]:
+    yield Finding(
+        Sign.MORSE,
+        claim.start_s,
+        claim.stop_s,
+        claim.text,
+        f'Morse "{claim.text}" at {claim.words_per_minute:.0f} words a minute',
+        claim.confidence,
+        {"pitch_hz": claim.pitch_hz, "words_per_minute": claim.words_per_minute},
+    )
+
+
+def _beacon(carrier_up_utc: datetime, claim: BeaconSweep) -> Iterator[Finding]:
+    words = (
+        f"{claim.sweeps} {claim.direction} sweeps, {claim.rate_hz:.1f} a second, {claim.high_hz:.0f} to "
+        f"{claim.low_hz:.0f} Hz"
+    )
+    if not claim.is_distress_sweep:
+        words += "; an emergency locator's sweep falls, by the rule"
+    elif is_test_time(carrier_up_utc + timedelta(seconds=claim.start_s)):
+        words += (
+            "; ground tests are allowed in the first five minutes of an hour and last three sweeps at most"
+        )
+        words += "" if claim.is_short_as_a_test else ": this lasted longer"
+    yield Finding(
+        Sign.BEACON if claim.is_distress_sweep else Sign.SWEEP,
+        claim.start_s,
+        claim.stop_s,
+        f"{claim.sweeps} sweeps",
+        words,
+        figures={
+            "sweeps": float(claim.sweeps),
+            "rate_hz": claim.rate_hz,
+            "high_hz": claim.high_hz,
+            "low_hz": claim.low_hz,
+        },
+    )
 
 
 @cache

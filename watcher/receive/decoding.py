@@ -5,7 +5,7 @@ What they find becomes findings in plain words, in `watcher.receive.findings`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from typing import Any, Protocol
 
@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.blocks import RealSamples
+from dsp.signalling.kind import KindDecoder
 from dsp.signalling.passage import RATE_HZ, Passage, PassageCutter
-from watcher.receive.records import Finding
+from watcher.receive.records import Finding, Kind, KindReading
 
 # Audio is held back so long before it is decoded: what the squelch takes to notice that the carrier fell, so
 # that the noise behind it is never decoded. 0.25 s of hang time, a slice and the search for the edge.
@@ -24,14 +25,15 @@ HELD_BACK_S = 0.7
 class Decoder(Protocol):
     """One of `dsp.signalling`: passages in, claims out."""
 
-    def push(self, passage: Passage) -> list[Any]:
+    def push(self, passage: Passage) -> Sequence[Any]:
         """What became certain with the next passage."""
 
-    def finish(self) -> list[Any]:
+    def finish(self) -> Sequence[Any]:
         """What was still waited for."""
 
 
 Teller = Callable[[Any], Iterable[Finding]]
+Running = tuple[str, Decoder, Teller]
 
 
 class Decoding:
@@ -43,9 +45,17 @@ class Decoding:
         What each is called in a sentence, the decoder, and what turns its claims into findings.
     scale : float
         From the counts of the 16-bit audio to its unit.
+    kind : KindDecoder or None
+        What tells the kind of transmission.
     """
 
-    def __init__(self, decoders: Iterable[tuple[str, Decoder, Teller]], scale: float) -> None:
+    def __init__(
+        self,
+        decoders: Iterable[Running],
+        scale: float,
+        kind: KindDecoder | None = None,
+    ) -> None:
+        self._kind = kind
         self._running = list(decoders)
         self._scale = np.float32(scale)
         self._cutter = PassageCutter()
@@ -77,6 +87,29 @@ class Decoding:
         self._running = []
         return found
 
+    def kind(self, carrier_to_noise_db: float | None) -> KindReading | None:
+        """What kind of transmission it is by all that was decoded so far; None where nobody can tell."""
+        if self._kind is None:
+            return None
+        try:
+            reading = self._kind.finish(carrier_to_noise_db=carrier_to_noise_db)
+        except Exception as failure:  # noqa: BLE001 - whatever goes wrong in a decoder stays in it
+            self._lose_kind(failure)
+            return None
+        if reading is None:
+            return None
+        return KindReading(
+            Kind(reading.kind.value),
+            reading.probability,
+            reading.speech_s,
+            reading.tone_s,
+            reading.data_s,
+        )
+
+    def _lose_kind(self, failure: Exception) -> None:
+        self._kind = None
+        self.problems.append(f"telling the kind of transmission failed ({failure!r}); the kind is unknown")
+
     def _as_real(self, audio: NDArray[np.int16]) -> RealSamples:
         real: RealSamples = audio * self._scale
         return real
@@ -86,9 +119,16 @@ class Decoding:
         for passage in passages:
             for each in list(self._running):
                 found += self._guarded(each, partial(each[1].push, passage))
+            if self._kind is not None:
+                try:
+                    self._kind.push(passage)
+                except Exception as failure:  # noqa: BLE001 - as below
+                    self._lose_kind(failure)
         return found
 
-    def _guarded(self, running: tuple[str, Decoder, Teller], step: Callable[[], list[Any]]) -> list[Finding]:
+    def _guarded(
+        self, running: tuple[str, Decoder, Teller], step: Callable[[], Sequence[Any]]
+    ) -> list[Finding]:
         """One step of a decoder; if it fails, it is heard no more and the rest goes on."""
         name, _, tell = running
         try:

@@ -15,7 +15,7 @@ from dsp.levelling import level_clip
 from watcher.plan.model import Channel
 from watcher.receive.clips import ClipStore
 from watcher.receive.decoding import Decoding
-from watcher.receive.findings import merged
+from watcher.receive.findings import kind_with_findings, merged
 from watcher.receive.gathering import Gathering
 from watcher.receive.kept_iq import IqKeeping
 from watcher.receive.measuring import CarrierSpan, Place, measured, with_signalling
@@ -201,6 +201,9 @@ class OnAir:
         known = self._known(stop, clip_stop, ended_by, clock)
         facts = measured(known, self.gathering, self.channel, self.place, carrier, is_idle=self.is_idle)
         facts = with_signalling(facts, self.gathering, self.findings, carrier.down_s(self.place.rate_hz))
+        if self._decoding is not None:
+            kind = self._decoding.kind(facts.snr_db.value if facts.snr_db else None)
+            facts = replace(facts, kind=kind and kind_with_findings(kind, facts.findings))
         if self.channel.require_tone and not carries_expected(self.channel, facts):
             self.discard()
             return _without_tone(self.channel, facts)

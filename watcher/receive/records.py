@@ -18,7 +18,6 @@ LONG_TONE = "long-tone"  # the touch-tone zero held three seconds or more: an am
 ALERT_TONE = "alert-tone"  # the 1050 Hz warning tone of weather radio
 SAME = "same"  # a digital alert header
 BEACON = "beacon"  # the falling sweep of an emergency locator
-TONE_ABSENT = "tone-absent"  # the channel's expected tone or code was not there
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +83,7 @@ class Sign(StrEnum):
     SAME = "same"
     SAME_END = "same end"
     BEACON = "beacon"
+    SWEEP = "rising sweep"
     MORSE = "morse"
     TWO_TONE = "two-tone"
 
@@ -138,7 +138,7 @@ class Kind(StrEnum):
     VOICE = "voice"
     DATA = "data"
     TONES = "tones"
-    CARRIER = "carrier only"
+    CARRIER = "unmodulated carrier"
     NOISE = "noise"
 
 

@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from dsp.modulate import Audio, Ctcss, DigitalCode, Fm
+from dsp.modulate import Am, Audio, Ctcss, DigitalCode, Fm, Unmodulated
+from dsp.modulate.beacon import beacon_audio
+from dsp.modulate.morse import morse
 from dsp.modulate.same import same_message
 from dsp.modulate.tones import key_sequence, silence, tone
 from tests.on_the_air import MemoryClips, call, listed, receive, scene, seconds_in, speech, spoken
@@ -20,7 +22,7 @@ from watcher.radio.sigmf_annotations import read_annotations
 from watcher.receive import decoders
 from watcher.receive.clips import ClipStore
 from watcher.receive.receive_rules import ReceiveRules
-from watcher.receive.records import ConditionKind, Sign
+from watcher.receive.records import ConditionKind, Kind, Sign
 
 RATE_HZ = 240_000
 AUDIO_HZ = 16_000
@@ -133,6 +135,39 @@ def test_a_required_tone_is_a_condition_and_what_lacks_it_is_told() -> None:
     lacking = [each for each in heard.conditions if each.kind is ConditionKind.WITHOUT_TONE]
     assert [round(seconds_in(each.start_utc)) for each in lacking] == [1, 5]
     assert "tone 123.0 Hz" in lacking[0].evidence and "tone 100.0 Hz is required" in lacking[0].evidence
+
+
+def test_a_repeater_says_who_it_is_in_morse() -> None:
+    keyed = morse("XY1ZZ/R", words_per_minute=20, pitch_hz=800, rate_hz=AUDIO_HZ)
+    ident = joined(quiet(0.5), keyed, quiet(1.0))
+    seconds = len(ident) / AUDIO_HZ
+    emission = call(CHANNEL, 1, 1 + seconds, 12, modulation=sent(ident))
+    (one,) = receive(scene(RATE_HZ, seconds + 3, emission), [CHANNEL]).transmissions
+    assert one.texts(Sign.MORSE) == ("XY1ZZ/R",)
+    (found,) = one.findings
+    assert found.probability is not None and found.probability > 0.5
+    assert one.kind is not None and one.kind.kind is Kind.TONES
+
+
+def test_a_locator_beacon_raises_its_flag_with_the_note_on_tests() -> None:
+    channel = listed(30_000, mode="am", bandwidth_hz=25_000)
+    sweeps = beacon_audio(seconds=6.0, rate_hz=AUDIO_HZ)
+    emission = call(channel, 1, 7, 12, modulation=Am(audio=Audio(samples=sweeps, rate_hz=AUDIO_HZ)))
+    (one,) = receive(scene(RATE_HZ, 9, emission), [channel]).transmissions
+    assert "beacon" in one.flags
+    (found,) = (each for each in one.findings if each.sign is Sign.BEACON)
+    # The scene begins at 03:00, in the minutes in which ground tests are allowed (FAA AIM 6-2-4 b).
+    assert "ground tests are allowed" in found.words and "this lasted longer" in found.words
+
+
+def test_a_voice_is_called_a_voice_and_a_bare_carrier_none() -> None:
+    (voice,) = receive(scene(RATE_HZ, 6, call(CHANNEL, 1, 5, 12)), [CHANNEL]).transmissions
+    assert voice.kind is not None and voice.kind.kind is Kind.VOICE
+    assert voice.kind.speech_s is not None and voice.kind.speech_s > 1
+    (bare,) = receive(
+        scene(RATE_HZ, 6, call(CHANNEL, 1, 5, 12, modulation=Unmodulated())), [CHANNEL]
+    ).transmissions
+    assert bare.kind is not None and bare.kind.kind is Kind.CARRIER
 
 
 def weather(seconds: float) -> np.ndarray:

@@ -156,4 +156,4 @@ def test_a_code_is_told_with_its_other_name() -> None:
 
 def test_a_kind_says_how_sure_it_is_and_how_much_speech_there_was() -> None:
     assert write_kind(KindReading(Kind.VOICE, 0.97, 1.5)) == "probably voice (97.0 % sure, 1.5 s of speech)"
-    assert write_kind(KindReading(Kind.CARRIER, 0.9, 0.0)) == "probably carrier only (90.0 % sure)"
+    assert write_kind(KindReading(Kind.CARRIER, 0.9, 0.0)) == "probably unmodulated carrier (90.0 % sure)"
