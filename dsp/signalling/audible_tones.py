@@ -1,7 +1,6 @@
 """All tone calls of one transmission: digits, the long zero, the warning tone, paging.
 
-One look at the frames and one search for steady tones serve all three decoders. One that raises costs its
-own claims only where the caller runs the decoders on their own; here they stand or fall together.
+One look at the frames and one search for steady tones serve all three decoders; they stand or fall together.
 """
 
 from __future__ import annotations

@@ -19,7 +19,7 @@ from dsp.signalling.tone_frames import FrameJoiner, Frames, fine_frequency
 # ITU-T Q.24, table A-1 (secondary copies; config/dtmf.csv): 40 ms must operate, 23 ms must not; 1.5 % must,
 # 3.5 % must not; a break of 10 ms must not split, a pause of 40 ms must. Half way each.
 SHORTEST_S = 0.0315
-TOLERANCE = 0.025
+TOLERANCE = 0.021
 SHORTEST_PAUSE_S = 0.025
 LONGEST_NOISY_PAUSE_S = 0.06  # one that noise fills is a fade
 NOISY = 0.35  # of the tones' power; the pauses of a keypad are quiet
@@ -27,7 +27,7 @@ NOISY = 0.35  # of the tones' power; the pauses of a keypad are quiet
 # 0.05 or less; 25 minutes of speech 0.74 or less and 0.04 or more where they look like a key at all.
 # Distortion makes third lines, but leaves the share high.
 LEAST_SHARE, LARGEST_THIRD = 0.58, 0.055
-SURE_SHARE, SURE_THIRD = 0.8, 0.12
+SURE_SHARE, SURE_THIRD = 0.88, 0.12
 LONG_PAUSE_S = 2.0
 MOST_ZEROS = 256  # that are held back; more without 0.1 s of pause do not come from a keypad
 

@@ -30,7 +30,7 @@ from dsp.signalling.tone_frames import (
 LEAST_SHARE = 0.3  # of the band's power in the line; 1 kHz at 3 dB carrier-to-noise in 11 kHz leaves 0.5
 SUNKEN_SHARE = np.float32(0.1)  # of a tone that is known already
 LARGEST_STEP_HZ = 10.0  # from one 50 ms to the next
-BEGIN_SHARE = 0.4  # mean of the stretch with which a tone begins
+BEGIN_SHARE = 0.4  # of every 50 ms, and of all, with which a tone begins
 LARGEST_BESIDE = 0.25  # of the peak, in another one, when a tone begins
 LEAST_BLOCKS = 4
 LONGEST_BREAK_S = 0.15  # a fade that does not end a tone; the longest dot of Morse at 8 words a minute
@@ -213,7 +213,7 @@ class SteadyTones:
         rows = np.arange(len(blocks))
         peaks = blocks[:, FIRST_BIN:STOP_BIN].argmax(axis=1) + FIRST_BIN
         line = cells(blocks, rows, peaks)
-        likely = line > np.float32(LEAST_SHARE) * total
+        likely = line > np.float32(BEGIN_SHARE if self._growing is None else LEAST_SHARE) * total
         if self._growing is not None:  # a known line may sink into noise for a while
             known = _bin(self._growing.frequency_hz)
             weak = ~likely & (cells(blocks, rows, np.full_like(peaks, known)) > SUNKEN_SHARE * total)
