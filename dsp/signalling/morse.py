@@ -18,7 +18,6 @@ from dsp.signalling.morse_code import CODE_OF_SIGN, FIGURES, LETTERS
 from dsp.signalling.morse_reading import NARROW_RATE_HZ, UNREADABLE, KeyedText, read_keying
 from dsp.signalling.passage import BIN_HZ, RATE_HZ, Passage
 
-LOWEST_PITCH_HZ, HIGHEST_PITCH_HZ = 400.0, 1300.0
 LEAST_SIGNS = 3
 MOST_READINGS = 64  # of one transmission: a beacon that never stops must not fill the memory
 
@@ -30,7 +29,7 @@ LEAST_LOG_ODDS = 14.0
 # carrier-to-noise, most of them under a voice, 91 % of which were read without a fault.
 _RIGHT_SLOPE, _RIGHT_MIDDLE = 1.8, 1.5
 
-_FIRST_BIN, _LAST_BIN = 12, 42  # 375 to 1312 Hz
+_FIRST_BIN, _LAST_BIN = 12, 42  # 375 to 1312 Hz: pitches of 400 to 1300 Hz and what they spill
 _ASIDE = 4  # bins between a line and what it must stand over: 125 Hz
 _OVER = np.float32(6.0)  # a line is 8 dB over the stronger side
 _LEAST_LIT, _MOST_LIT = 10, 47  # of 50 looks in a second, those that show the line
@@ -96,13 +95,14 @@ class MorseDecoder:
         read: list[MorseReading] = []
         if self._narrow:
             self._dark = 0 if lit is not None and abs(lit - self._bin) <= 1 else self._dark + 1
-            if lit is not None and self._dark and abs(lit - self._bin) > 1:
-                read = self._read()  # another tone
+            if lit is not None and self._dark > _HOLE_PASSAGES:
+                read = self._read()
+                self._begin(lit, passage)  # another tone
             else:
                 self._gather(passage)
                 if self._dark > _HOLE_PASSAGES or len(self._narrow) >= _MOST_PASSAGES:
                     read = self._read()
-        if not self._narrow and lit is not None and not read:
+        elif lit is not None:
             self._begin(lit, passage)
         self._previous = passage
         return read
