@@ -58,6 +58,10 @@ _END_BITS = 32
 _LEAST_END_EVIDENCE = {1: 18.0, 2: 15.0, 3: 15.0}  # by bursts; nats, see `same_header.end_evidence`
 
 
+_OTHER_LETTERS = 3
+#: All bursts together are believed from 12 dB of Eb/N0 on: one alone where FM is above its threshold and
+#: clicks are rare, three from 7 dB each.
+_SURE_TOGETHER = 60.0
 _LEAST_BURST_EVIDENCE = 5.0  # nats
 _LEAST_UNREAD_CORRELATION = 0.6  # 0.69 is expected at -3 dB
 
@@ -79,7 +83,7 @@ class SameMessage:
     log_odds : float
         Natural logarithm of the odds that every character is right, within ±50.
     confident : bool
-        Odds of 99 to 1 or better, and a text within the grammar.
+        Odds of 99 to 1 or better, a text within the grammar, and 12 dB of Eb/N0 over all bursts together.
     """
 
     header: str
@@ -269,7 +273,8 @@ class SameDecoder:
             for other in (*self._group, burst)
             if other.reading is not None and other.reading.log_odds > _SURE_LOG_ODDS
         ]
-        return len(set(sure)) <= 1
+        # A click may turn a letter of a burst that seems sure; another message differs in more.
+        return all(_apart(sure[0], other) < _OTHER_LETTERS for other in sure)
 
     def _stop_sample(self) -> float:
         """Where the last burst's text ends, as far as is known."""
@@ -303,9 +308,18 @@ class SameDecoder:
                 stop_s=group[-1].stop_sample(len(bits)) / RATE_HZ,
                 corrected_bits=_corrected(group, bits),
                 log_odds=reading.log_odds,
-                confident=reading.grammatical and reading.log_odds >= _SURE_LOG_ODDS,
+                confident=(
+                    reading.grammatical
+                    and reading.log_odds >= _SURE_LOG_ODDS
+                    and sum(burst.soft.typical for burst in group) >= _SURE_TOGETHER
+                ),
             )
         ]
+
+
+def _apart(text: str, other: str) -> int:
+    """In how many places two texts differ."""
+    return sum(a != b for a, b in zip(text, other, strict=False)) + abs(len(text) - len(other))
 
 
 def _is_likely(burst: _Burst) -> bool:

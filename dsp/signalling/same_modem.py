@@ -35,6 +35,7 @@ LEAST_CORRELATION = 0.45
 APART_SAMPLES = int(0.3 * RATE_HZ)  # two bursts begin further apart: the shortest takes 0.31 s
 
 _GAIN_BITS = 33  # over which a tone's amplitude and phase are taken as steady: 63 ms
+_MOST_SAID = 0.5
 _LEAST_AMPLITUDE = 0.7  # of that in the known bits: half the power, more than a station on the air varies
 
 
@@ -81,11 +82,14 @@ class SoftBits:
         Log likelihood of what came if the bit is 0, or 1, against no sending at all.
     lock : Lock
         Refined.
+    typical : float
+        Median lean of the known bits towards what they are, nats: four times Eb/N0 in white noise.
     """
 
     spaces: Bits
     marks: Bits
     lock: Lock
+    typical: float
 
 
 class _ToneSums:
@@ -259,8 +263,14 @@ def soft_bits(audio: NDArray[np.float64], lock: Lock, count: int, text: Bits | N
         marks_ll = _likelihood(mark, marks_share, noise, learned)
         sure = 1 / (1 + np.exp(-np.clip(marks_ll - spaces_ll, -30, 30)))
         marks_share = np.where(learned, unsure, sure)
+    lean = marks_ll - spaces_ll
+    typical = max(float(np.median((lean * (2 * unsure - 1))[learned])), 0.0)
+    # A click of the discriminator may turn a bit with any force. None says more than half of what a clean
+    # one does, so two clean bursts always outvote it.
+    excess = (lean - np.clip(lean, -_MOST_SAID * typical, _MOST_SAID * typical)) / 2
+    spaces_ll, marks_ll = spaces_ll + excess, marks_ll - excess
     spaces_ll[~sending] = marks_ll[~sending] = 0
-    return SoftBits(spaces_ll[len(PREAMBLE) :], marks_ll[len(PREAMBLE) :], lock)
+    return SoftBits(spaces_ll[len(PREAMBLE) :], marks_ll[len(PREAMBLE) :], lock, typical)
 
 
 def _likelihood(tone: Complexes, share: Bits, counted: NDArray[np.bool_], learned: NDArray[np.bool_]) -> Bits:
