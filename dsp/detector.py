@@ -185,6 +185,8 @@ class Detector:
         """Judge the frames of one slice."""
         cells = cell_powers(piece.spectra)
         floor = self._floor.push(cells)
+        if self._floor.moved is not None:
+            self.squelch.floor_moved(self._floor.moved)
         if self.impulses.push(piece, self._floor.typical_cells):
             self.impulses.floor_between(floor, self._floor.typical())
         measures, events = self._measure(piece, floor)

@@ -64,6 +64,8 @@ class NoiseFloor:
 
     def reset(self) -> None:
         """Forget the passband learned so far."""
+        # How many times its former self the floor is since the last `push`, where references changed.
+        self.moved: NDArray[np.float64] | None = None
         self._typical = np.ones(self._cells, dtype=np.float32)
         self._frames_seen = 0
         self._choose_references(np.ones(self._cells, dtype=bool))
@@ -81,6 +83,7 @@ class NoiseFloor:
         ndarray of float32, shape (channels, frames)
             Mean squared magnitude that noise alone has after the channel's filter. Zero input gives zero.
         """
+        self.moved = None
         self._learn_passband(cells)
         picked = np.take(cells, self._references, axis=1)  # (frames, channels, references)
         rank = int(QUANTILE * (picked.shape[2] - 1))
@@ -109,7 +112,10 @@ class NoiseFloor:
         if before == 0 or before // LEARNING_FRAMES != self._frames_seen // LEARNING_FRAMES:
             usable = self._typical >= DEAD_CELL * np.median(self._typical[self._inner()])
             if not np.array_equal(usable, self._usable):
+                was = self.typical()
                 self._choose_references(usable)
+                if before:
+                    self.moved = self.typical() / np.maximum(was, 1e-30)
 
     def _inner(self) -> slice:
         cut = int(self._cells * EDGE_SHARE)

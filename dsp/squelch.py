@@ -5,7 +5,7 @@ floor of the same instant and gives edges. Three things must agree before a chan
 
 * energy over the floor, at a threshold that follows from the wanted false-opening rate;
 * an envelope steadier than that of noise (a carrier in noise, of any modulation but strong AM, is
-  steadier), or so much energy for so long that it cannot be noise;
+  steadier), or much energy for long that does not fill the channel as noise does;
 * power that lies around the channel's centre, not spilled over its edge by a neighbour.
 
 A channel closes when its energy has been gone for the hang time. The hang time bridges a fade of
@@ -23,22 +23,22 @@ from numpy.typing import NDArray
 
 from dsp.energy_law import open_ratio
 from dsp.frame_measures import FrameMeasures
+from dsp.quiet_ratio import ENVELOPE_OF_NOISE, LOOK_FRAMES, QuietRatio
 
 SHORT_FRAMES = 4  # 50 ms: opens a station of ordinary strength
 LONG_FRAMES = 16  # 200 ms: opens a weak one
 HANG_S = 0.25  # between the 200 ms fade that must not split and the 300 ms pause that must
 FLOOR_DOUBT_DB = 0.5  # what the floor may be off beyond its scatter: passband slope, in-channel hum
-ENVELOPE_OF_NOISE = 2.0
 SHORT_ENVELOPE = 1.70  # 3.5 standard deviations under noise in 50 ms (variance 4/n, delta method)
 LONG_ENVELOPE = 1.87  # 3 standard deviations under noise in 200 ms, met by a carrier at -2 dB
 STRONG_RATIO = 8.0  # 9 dB over the floor in every one of four frames needs no steady envelope,
 STRONG_ENVELOPE = 3.0  # only one that is not made of impulses
 CENTRE_SHARE = 0.35  # of the pass band: the power's centre must lie within this of the middle
 BURST_RATIO = 2.0  # a floor this much over its own recent past is a broadband burst
+QUIET_SHARE = 0.3  # of a carrier's power over the noise: 5 dB under it, it was not up yet
 NOISE_SINCE_FRAMES = 20  # an open channel that looks like noise for this long is closed
 NOISY_RATIO = 2.2  # ... if it also stands less than this over the floor
 NOISY_ENVELOPE = 0.965 * ENVELOPE_OF_NOISE  # noise over 20 frames scatters by 0.038
-TRUST_FRAMES = 800  # 10 s: memory of the channel's own quiet ratio
 RATIO_CAP = 1e4
 
 
@@ -125,6 +125,7 @@ class Squelch:
         self._to_hz = channel_rate_hz / (2 * np.pi)
         self._reach_hz = CENTRE_SHARE * pass_band_hz
         self.noise_lag_one = noise_lag_one
+        self._quiet = QuietRatio(noise_lag_one)
         self._raise = doubt
         self.reset()
 
@@ -133,8 +134,7 @@ class Squelch:
         channels = len(self.short_ratio)
         history = (channels, LONG_FRAMES + NOISE_SINCE_FRAMES)
         self.state = np.full(channels, State.CLOSED, dtype=np.int8)
-        self.quiet_ratio = np.ones(channels)  # power over floor while the channel was noise
-        self._quiet_frames = np.zeros(channels)
+        self._quiet.reset()
         self._slow_floor = np.zeros(channels)
         self._ratio = np.ones(history)
         self._envelope = np.full(history, ENVELOPE_OF_NOISE)
@@ -143,6 +143,11 @@ class Squelch:
         self._opened_at = np.zeros(channels, dtype=np.int64)
         self._closed_at = np.full(channels, -10 * LONG_FRAMES, dtype=np.int64)
         self._next_frame = 0
+
+    @property
+    def quiet_ratio(self) -> NDArray[np.float64]:
+        """Power over floor of each channel while nobody was on it, shape (channels,)."""
+        return self._quiet.ratio
 
     def push(self, measures: FrameMeasures, floor: NDArray[np.float32]) -> list[Edge]:
         """Decide over the next frames.
@@ -167,10 +172,11 @@ class Squelch:
             )
         if frames == 0:
             return []
-        known = np.maximum(floor * self.quiet_ratio[:, None], 1e-15)
+        self._quiet.look(measures)
+        known = np.maximum(floor * self.quiet_ratio[:, None], np.maximum(measures.power / RATIO_CAP, 1e-15))
         burst = self._bursts(floor)
         past = self._ratio.shape[1]
-        now, shape_now = np.minimum(measures.power / known, RATIO_CAP), measures.envelope
+        now, shape_now = measures.power / known, measures.envelope
         if measures.clear_share is not None:
             # Fewer samples scatter more: drawn towards noise, they obey the law of whole frames.
             trust = np.sqrt(measures.clear_share)
@@ -187,15 +193,24 @@ class Squelch:
         up, noisy = self._stay_evidence(ratio, envelope, burst, opening, frames)
         active = np.flatnonzero(
             ((self.state == State.CLOSED) & opening)
-            | ((self.state != State.CLOSED) & ~(up & ~noisy).all(axis=1))
+            | ((self.state != State.CLOSED) & (self._quiet.is_plain_noise | ~(up & ~noisy).all(axis=1)))
             | (self.state == State.HANGING)
         )
         for channel in active.tolist():
             edges += self._walk(channel, opens[channel], up[channel], noisy[channel], ratio[channel])
-        self._learn_quiet(measures, floor, envelope, ratio, opens)
+        recent = slice(-LONG_FRAMES, None)
+        is_quiet = (self.state == State.CLOSED) & ~opens.any(axis=1)
+        moved = self._quiet.learn(
+            measures, floor, is_quiet, ratio[:, recent].mean(axis=1), envelope[:, recent].mean(axis=1)
+        )
+        ratio[moved] = 1.0
         self._ratio, self._envelope, self._lag = ratio[:, -past:], envelope[:, -past:], lag[:, -past:]
         self._next_frame += frames
         return sorted(edges, key=lambda edge: edge.frame)
+
+    def floor_moved(self, factor: NDArray[np.float64]) -> None:
+        """The floor is taken elsewhere from now on and is so many times what it was, shape (channels,)."""
+        self._quiet.floor_moved(factor)
 
     def force_closed(self, channel: int) -> None:
         """Close a channel and forget its recent frames, without an edge: what held it open is explained."""
@@ -215,10 +230,14 @@ class Squelch:
         """One channel through the frames that may change its state."""
         edges: list[Edge] = []
         past = len(ratio) - len(opens)
+        plain_noise = bool(self._quiet.is_plain_noise[channel])
         for index in range(len(opens)):
             frame = self._next_frame + index
             # Frames from before the opening must not make the transmission look like noise.
-            is_noise = noisy[index] and frame - self._opened_at[channel] >= NOISE_SINCE_FRAMES
+            open_frames = frame - self._opened_at[channel]
+            is_noise = (noisy[index] and open_frames >= NOISE_SINCE_FRAMES) or (
+                plain_noise and open_frames >= LOOK_FRAMES
+            )
             match State(int(self.state[channel])):
                 case State.CLOSED:
                     if opens[index]:
@@ -226,14 +245,9 @@ class Squelch:
                         self._down[channel] = 0
                         self._opened_at[channel] = frame
                         before = ratio[: past + index + 1]
-                        edges.append(
-                            Opening(
-                                channel,
-                                frame,
-                                max(0, frame - LONG_FRAMES - 4),
-                                self._is_abrupt(channel, before),
-                            )
-                        )
+                        searched_from = max(0, frame - _frames_to_search(before))
+                        is_abrupt = self._is_abrupt(channel, before)
+                        edges.append(Opening(channel, frame, searched_from, is_abrupt))
                 case State.OPEN:
                     if is_noise or not up[index]:
                         self.state[channel] = State.HANGING
@@ -246,6 +260,8 @@ class Squelch:
             if self.state[channel] == State.HANGING and self._down[channel] >= self.hang_frames:
                 self.state[channel] = State.CLOSED
                 self._closed_at[channel] = frame
+                if plain_noise:
+                    self._quiet.was_noise(channel)
                 edges.append(Closing(channel, frame, frame - int(self._down[channel])))
         return edges
 
@@ -306,10 +322,24 @@ class Squelch:
             (_means(ratio > STRONG_RATIO * raised, SHORT_FRAMES, frames) == 1.0)
             & (_means(envelope, SHORT_FRAMES, frames) < STRONG_ENVELOPE)
             & self._is_centred(lag, SHORT_FRAMES, frames, rows)
+            & ~self._fills_like_noise(ratio, envelope, lag, frames, rows)
             & ~burst
         )
         opens[rows] = by_short | by_long | by_strength
         return opens
+
+    def _fills_like_noise(
+        self,
+        ratio: NDArray[np.float64],
+        envelope: NDArray[np.float64],
+        lag: NDArray[np.complex128],
+        frames: int,
+        rows: NDArray[np.intp],
+    ) -> NDArray[np.bool_]:
+        """Gaussian and as wide as the channel: a hump of noise, however strong."""
+        power = np.maximum(_means(ratio, SHORT_FRAMES, frames), 1e-9)
+        wide = np.abs(_means(lag, SHORT_FRAMES, frames)) / power < self._quiet.widest_lag[rows, None]
+        return np.asarray(wide & (_means(envelope, SHORT_FRAMES, frames) > SHORT_ENVELOPE))
 
     def _is_centred(
         self, lag: NDArray[np.complex128], window: int, frames: int, rows: NDArray[np.intp]
@@ -341,28 +371,6 @@ class Squelch:
         )
         return up, noisy
 
-    def _learn_quiet(
-        self,
-        measures: FrameMeasures,
-        floor: NDArray[np.float32],
-        envelope: NDArray[np.float64],
-        ratio: NDArray[np.float64],
-        opens: NDArray[np.bool_],
-    ) -> None:
-        """Follow how the quiet channel stands to its floor: slope of the passband, filter, local hum."""
-        frames = floor.shape[1]
-        quiet = np.flatnonzero((self.state == State.CLOSED) & ~opens.any(axis=1))
-        like_noise = np.abs(envelope[quiet, -LONG_FRAMES:].mean(axis=1) - ENVELOPE_OF_NOISE) < 0.12
-        quiet = quiet[like_noise & (ratio[quiet, -LONG_FRAMES:].mean(axis=1) < 2.5)]
-        if not len(quiet):
-            return
-        seen = measures.power[quiet].mean(axis=1) / np.maximum(floor[quiet].mean(axis=1), 1e-15)
-        self._quiet_frames[quiet] = np.minimum(self._quiet_frames[quiet] + frames, TRUST_FRAMES)
-        # Starts from the belief "ratio 1" worth half a second, then follows over ten seconds.
-        pace = frames / (self._quiet_frames[quiet] + 40)
-        moved = self.quiet_ratio[quiet] + pace * (seen - self.quiet_ratio[quiet])
-        self.quiet_ratio[quiet] = np.clip(moved, 0.85, 4.0)
-
 
 def _some(measures: FrameMeasures, frames: slice) -> FrameMeasures:
     clear_share = measures.clear_share
@@ -372,6 +380,14 @@ def _some(measures: FrameMeasures, frames: slice) -> FrameMeasures:
         measures.lag_one[:, frames],
         None if clear_share is None else clear_share[frames],
     )
+
+
+def _frames_to_search(ratio: NDArray[np.float64]) -> int:
+    """How far back the carrier came up at most: splatter before 50 ms of quiet is no part of it."""
+    most = LONG_FRAMES + 4
+    quiet = ratio[-most - 1 :] < 1 + QUIET_SHARE * (ratio[-SHORT_FRAMES:].mean() - 1)
+    run = np.lib.stride_tricks.sliding_window_view(quiet, SHORT_FRAMES).all(axis=1)
+    return most - int(np.flatnonzero(run)[-1]) - SHORT_FRAMES + 1 if run.any() else most
 
 
 def _means(values: NDArray[Any], window: int, frames: int) -> NDArray[Any]:

@@ -85,3 +85,24 @@ def test_spectrum_that_the_front_end_never_fills_is_no_reference() -> None:
 def test_silence_has_no_floor() -> None:
     got, *_ = floors(np.zeros(60_000, np.complex64), 240_000, [0.0])
     assert (got == 0).all()
+
+
+def test_references_that_change_tell_by_how_much_the_floor_moved() -> None:
+    """Half of the span goes dead after two seconds: the floor is taken elsewhere and says so."""
+    rng = np.random.default_rng(6)
+    rate_hz = 96_000
+    bank = Channelizer(rate_hz, [ChannelCut(0.0, 11_000)])
+    floor = NoiseFloor(bank.shape, bank.cuts, bank.noise_bandwidth_hz)
+    spectrum = np.fft.fft(white(rng, 14 * rate_hz))
+    spectrum[np.abs(np.fft.fftfreq(len(spectrum), 1 / rate_hz)) > 30_000] *= 1e-3
+    late = np.fft.ifft(spectrum).astype(np.complex64)
+    moved = []
+    last = 0.0
+    for piece in bank.push(np.concatenate([white(rng, 2 * rate_hz), late])):
+        got = floor.push(cell_powers(piece.spectra))[0].mean()
+        if floor.moved is not None:
+            moved.append((float(floor.moved[0]), got / last))
+        last = got
+    assert moved
+    for told, seen in moved:
+        assert told == pytest.approx(seen, rel=0.25)

@@ -201,3 +201,78 @@ def test_edges_alternate_stay_in_order_and_never_overlap(parts: list, step: int)
 def test_how_the_frames_are_grouped_does_not_matter_to_a_plain_call(step: int) -> None:
     made = measures(spell((0.5, NONE), (0.6, 10), (0.3, NONE), (0.4, 3), (1, NONE)))
     assert drive(squelch(), made, step=step) == drive(squelch(), made, step=16)
+
+
+def hump(power: np.ndarray, envelope: float = 2.0) -> FrameMeasures:
+    """Gaussian noise that fills the channel, over a floor of 1."""
+    power = np.atleast_2d(power)
+    return FrameMeasures(
+        power.astype(np.float32),
+        np.full(power.shape, envelope, np.float32),
+        (NOISE_LAG * power).astype(np.complex64),
+    )
+
+
+@pytest.mark.parametrize("hump_db", [3.0, 6.0, 10.0, 20.0, 70.0])
+def test_noise_in_one_channel_alone_is_learned_within_two_seconds(hump_db: float) -> None:
+    gate = squelch()
+    power = np.concatenate([np.ones(80), np.full(160, 10 ** (hump_db / 10))])
+    assert not drive(gate, hump(power))
+    assert 10 * np.log10(gate.quiet_ratio[0]) == pytest.approx(hump_db, abs=0.5)
+
+
+def test_channel_that_noise_opened_closes_after_a_second_and_stays_closed() -> None:
+    """By chance the envelope looks steady for 50 ms."""
+    made = hump(np.concatenate([np.ones(80), np.full(400, 4.0)]))
+    made.envelope[0, 84:88] = 1.5
+    opening, closing = drive(squelch(), made)
+    assert isinstance(opening, Opening)
+    assert isinstance(closing, Closing)
+    assert (closing.frame - opening.frame) * FRAME_S < 1.6
+
+
+def test_call_over_a_learned_hump_is_heard_and_the_hump_that_goes_is_forgotten() -> None:
+    gate = squelch()
+    noise_power = np.concatenate([np.full(300, 4.0), np.ones(200)])
+    cnr = np.zeros(500)
+    cnr[200:240] = 2.0  # 0.5 s at 3 dB over the hump
+    cnr[400:440] = 2.0  # and over the noise that is left
+    made = measures(cnr)
+    scaled = FrameMeasures(
+        (made.power * noise_power).astype(np.float32),
+        made.envelope,
+        (made.lag_one * noise_power).astype(np.complex64),
+    )
+    edges = drive(gate, scaled)
+    assert [type(edge) for edge in edges] == [Opening, Closing] * 2
+    assert [200 < edge.frame < 240 for edge in edges[::2]] == [True, False]
+    assert 400 < edges[2].frame < 440
+    assert gate.quiet_ratio[0] == pytest.approx(1.0, abs=0.05)
+
+
+@pytest.mark.parametrize("cnr_db", [-2.0, 0.0, 3.0, 30.0])
+def test_a_carrier_of_any_strength_is_not_learned(cnr_db: float) -> None:
+    gate = squelch()
+    edges = drive(gate, measures(spell((1.0, NONE), (10.0, cnr_db))))
+    assert [type(edge) for edge in edges] == [Opening]
+    assert gate.quiet_ratio[0] == pytest.approx(1.0, abs=0.02)
+
+
+@pytest.mark.parametrize("offset", [0, 3, 7, 11, 15])
+def test_the_onset_of_a_call_teaches_nothing(offset: int) -> None:
+    """Wherever in a slice it falls: the ratio decides what SNR is stated."""
+    cnr = np.concatenate([np.zeros(32 + offset), np.full(80, 10.0)])
+    gate = squelch()
+    assert drive(gate, measures(cnr))
+    assert 10 * np.log10(gate.quiet_ratio[0]) == pytest.approx(0.0, abs=0.01)
+
+
+@pytest.mark.parametrize("gap_frames", [4, 8, 12])
+def test_carrier_is_not_looked_for_before_a_quiet_spell(gap_frames: int) -> None:
+    """A neighbour's splatter, made of impulses, just ahead of a call."""
+    call = spell((0.5, NONE), (0.025, 9), (gap_frames * FRAME_S, NONE), (1, 10))
+    made = measures(call)
+    made.envelope[0, 40:42] = 6.0
+    opening = drive(squelch(), made)[0]
+    assert isinstance(opening, Opening)
+    assert 42 <= opening.searched_from <= 42 + gap_frames
