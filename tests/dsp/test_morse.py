@@ -100,6 +100,11 @@ def test_two_identifications_minutes_apart_stand_alone() -> None:
     assert second.start_s - first.stop_s == pytest.approx(20.0 + LEAD_S, abs=0.05)
 
 
+def test_another_tone_soon_after_is_read_too() -> None:
+    audio = np.concatenate([keyed("Q7DX", tail_s=2.0), keyed("Q2B/R", pitch_hz=1100.0)])
+    assert [reading.text for reading in heard(audio)] == ["Q7DX", "Q2B/R"]
+
+
 @pytest.mark.parametrize("step", [777, 16_000, 16_001])
 def test_how_it_is_pushed_does_not_matter(step: int) -> None:
     audio = keyed("Q7DX")
