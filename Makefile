@@ -95,4 +95,6 @@ define system_package
 endef
 
 system-packages:
-	$(call system_package,espeak-ng,espeak-ng,the checks that build the demo recording's speech again)
+	$(call system_package,espeak-ng,espeak-ng,the checks that need an independent voice)
+	$(call system_package,sox,sox,the checks of tone decoders against an independent generator)
+	$(call system_package,cc,gcc libc6-dev,the tests of a live radio on a stand-in driver)

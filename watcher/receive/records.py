@@ -36,6 +36,9 @@ class EndedBy(StrEnum):
     GAP = "gap"
     SPLIT = "split"
     STOPPED = "stopped"
+    RETUNED = "the radio went to another tuning"
+    RADIO_LOST = "the radio was lost"
+    WINDOW_CLOSED = "the window closed"
     TURNED_STEADY = "idle carrier that stayed"
     RECOVERED = "recovered"
 
@@ -47,6 +50,13 @@ class GapCause(StrEnum):
     OUTSIDE_SPAN = "outside the radio's span"
     NO_SAMPLES = "no samples recorded"
     STORAGE = "storage failed"
+    NOT_BEGUN = "the watch had not begun"
+    OPENING = "opening the radio"
+    RADIO_LOST = "no radio"
+    TUNING = "tuning"
+    OTHER_TUNING = "another tuning was on the air"
+    NO_RADIO_HEARS_IT = "no radio can hear it"
+    UNKNOWN = "unknown"
 
 
 class ConditionKind(StrEnum):
