@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.signalling.code_fit import fit_code
+from dsp.signalling.code_fit import RATE_ERROR, fit_code
 from dsp.signalling.code_lines import cut_frames
 from dsp.signalling.golay import BIT_RATE_HZ, partner
 from dsp.signalling.tail import turn_off
@@ -30,6 +30,10 @@ STRETCH_S, MOST_STRETCHES = 3.0, 8
 # few frames can be fitted by almost anything.
 SCALE_LONG, SCALE_SHORT = 1.4, 3.0
 NEEDED_LONG, NEEDED_SHORT = 30.0, 60.0
+# What has lines of its own, such as an idle pattern of data, fits a little better than noise, and that little
+# counts once a word.
+NEEDED_PER_WORD = 1.0
+RATE_SIGMAS = 3.0  # by which a bit rate may pass the tolerance of encoders
 UNSEEN_WORDS = 0.85
 # How much better a word that is in no list may explain the lines: there are 3500 times as many of those
 # (2**23 over 104 * 23: 8 nats), but one is sent ten thousand times less often than a listed one (9 nats; our
@@ -130,7 +134,7 @@ def decide(low_band: NDArray[np.floating], rate_hz: float) -> DcsPiece:
 
 def needed_log_ratio(words: float) -> float:
     """What the log-likelihood ratio of a stretch of so many words must reach; 1.75 or more."""
-    return NEEDED_LONG + NEEDED_SHORT / (words - UNSEEN_WORDS)
+    return NEEDED_LONG + NEEDED_SHORT / (words - UNSEEN_WORDS) + NEEDED_PER_WORD * words
 
 
 def _judge(low_band: NDArray[np.floating], rate_hz: float, *, whole: bool) -> DcsPiece:
@@ -154,6 +158,9 @@ def _judge(low_band: NDArray[np.floating], rate_hz: float, *, whole: bool) -> Dc
     )
     if 0.0 < fit.deviation_hz < LEAST_DEVIATION_HZ:
         log_odds += FAINTNESS_COST * float(np.log(fit.deviation_hz / LEAST_DEVIATION_HZ))
+    beyond = (abs(fit.rate_error) - RATE_ERROR) / fit.rate_error_sigma
+    if beyond > RATE_SIGMAS:
+        log_odds = min(log_odds, RATE_SIGMAS - beyond)
     p_code = float(1.0 / (1.0 + np.exp(-np.clip(log_odds, -700, 700))))
     if log_odds < 0:
         return DcsPiece(None, 1.0 - p_code, log_odds)
