@@ -24,7 +24,7 @@ from watcher.log.rows import (
     transmission_of,
     utc_ms,
 )
-from watcher.log.schema import condition, gap, stretch, transmission, watch, watch_channel, watched
+from watcher.log.schema import condition, gap, stretch, transmission, watch, watch_channel, watched, window
 from watcher.log.spans import Span, Spans
 from watcher.log.writing import WatchLog
 from watcher.plan.model import Channel
@@ -47,8 +47,20 @@ class LoggedTransmission:
 
 
 @dataclass(frozen=True, slots=True)
+class LoggedWindow:
+    """A span in which a watch was to be stood; `reason` says why where it is none of the plan's own."""
+
+    span: Span
+    name: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class LoggedWatch:
-    """One run of the receiver; `ended_utc` is None while it runs, and for good where it was killed."""
+    """One run of the receiver; `ended_utc` is None while it runs, and for good where it was killed.
+
+    A watch without windows is stood from its start to its end.
+    """
 
     watch_id: int
     started_utc: datetime
@@ -66,6 +78,7 @@ class LoggedWatch:
     notes: str
     channels: tuple[Channel, ...]
     stretches: tuple[Stretch, ...]
+    windows: tuple[LoggedWindow, ...] = ()
 
 
 def transmissions(
@@ -161,6 +174,7 @@ def watches(log: WatchLog, span: Span | None = None) -> list[LoggedWatch]:
             number = row["watch_id"]
             channels = select(watch_channel).where(watch_channel.c.watch_id == number)
             parts = select(stretch).where(stretch.c.watch_id == number)
+            opened = select(window).where(window.c.watch_id == number).order_by(window.c.start_utc_ms)
             found.append(
                 LoggedWatch(
                     watch_id=number,
@@ -181,6 +195,7 @@ def watches(log: WatchLog, span: Span | None = None) -> list[LoggedWatch]:
                         map(channel_of, connection.execute(channels.order_by("number")).mappings())
                     ),
                     stretches=tuple(map(stretch_of, connection.execute(parts.order_by("number")).mappings())),
+                    windows=tuple(map(_window_of, connection.execute(opened).mappings())),
                 )
             )
     return found
@@ -203,6 +218,11 @@ def whole_span(log: WatchLog) -> Span | None:
                 first.append(low)
                 last.append(high)
     return Span(instant_of(min(first)), instant_of(max(last))) if first else None
+
+
+def _window_of(row: RowMapping) -> LoggedWindow:
+    span = Span(instant_of(row["start_utc_ms"]), instant_of(row["stop_utc_ms"]))
+    return LoggedWindow(span, row["name"], row["reason"])
 
 
 def _rows(log: WatchLog, chosen: Select[tuple[object, ...]]) -> Iterator[RowMapping]:

@@ -164,6 +164,18 @@ transmission = Table(
     Index(None, "watch_id"),
 )
 
+# When a watch with windows was to be stood, and why where it is none of the plan's own: a follow-up.
+window = Table(
+    "window",
+    TABLES,
+    Column("window_id", Integer, primary_key=True),
+    _of_watch(),
+    *_span(),
+    Column("name", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Index(None, "watch_id", "start_utc_ms"),
+)
+
 gap = Table(
     "gap",
     TABLES,

@@ -28,7 +28,7 @@ class Step:
 
 
 def _add_signalling(connection: Connection) -> None:
-    """Version 2: codes, kinds, findings and channel IQ of transmissions; what a channel expects and keeps."""
+    """Version 2: what transmissions carry, what a channel expects and keeps, and the windows of a watch."""
     for column in (
         *("dcs_was_read BOOLEAN NOT NULL DEFAULT 0", "dcs TEXT", "dcs_other_name TEXT"),
         *("dcs_deviation_hz FLOAT", "dcs_probability FLOAT", "dcs_turn_off_s FLOAT", "kind TEXT"),
@@ -41,6 +41,17 @@ def _add_signalling(connection: Connection) -> None:
         *("keep TEXT NOT NULL DEFAULT 'all'", "calling BOOLEAN NOT NULL DEFAULT 0"),
     ):
         connection.exec_driver_sql(f"ALTER TABLE watch_channel ADD COLUMN {column}")
+    connection.exec_driver_sql(
+        "CREATE TABLE window ("
+        "window_id INTEGER NOT NULL, watch_id INTEGER NOT NULL, start_utc_ms INTEGER NOT NULL, "
+        "stop_utc_ms INTEGER NOT NULL, name TEXT NOT NULL, reason TEXT NOT NULL, "
+        "CONSTRAINT pk_window PRIMARY KEY (window_id), "
+        "CONSTRAINT ck_window_in_order CHECK (start_utc_ms <= stop_utc_ms), "
+        "CONSTRAINT fk_window_watch_id FOREIGN KEY(watch_id) REFERENCES watch (watch_id))"
+    )
+    connection.exec_driver_sql(
+        "CREATE INDEX ix_window_watch_id_start_utc_ms ON window (watch_id, start_utc_ms)"
+    )
 
 
 FIRST_VERSION = 1

@@ -30,7 +30,18 @@ from watcher.log.rows import (
     watch_row,
     watched_row,
 )
-from watcher.log.schema import FILE_NAME, condition, gap, stretch, transmission, watch, watch_channel, watched
+from watcher.log.schema import (
+    FILE_NAME,
+    condition,
+    gap,
+    stretch,
+    transmission,
+    watch,
+    watch_channel,
+    watched,
+    window,
+)
+from watcher.log.spans import Span
 from watcher.log.storage import ReadingDoor, driver_connection, write_ahead, writing_engine
 from watcher.log.upgrade import (
     STEPS,
@@ -249,6 +260,30 @@ class WatchLog:
                         connection.execute(update(transmission).where(where).values(row))
                     return int(there.entry_id)
             return _insert(connection, transmission, row)
+
+    def add_window(self, watch_id: int, span: Span, name: str, reason: str = "") -> int:
+        """Log that a window of the watch has opened; `reason` where it is none of the plan's own.
+
+        Returns
+        -------
+        int
+            Its row, for :meth:`move_window_end`.
+        """
+        with self._writable() as connection:
+            row = {
+                "watch_id": watch_id,
+                "start_utc_ms": utc_ms(span.start_utc),
+                "stop_utc_ms": utc_ms(span.stop_utc),
+                "name": name,
+                "reason": reason,
+            }
+            return _insert(connection, window, row)
+
+    def move_window_end(self, window_id: int, stop_utc: datetime) -> None:
+        """A window ends earlier or later than was thought when it opened."""
+        with self._writable() as connection:
+            chosen = update(window).where(window.c.window_id == window_id)
+            connection.execute(chosen.values(stop_utc_ms=utc_ms(stop_utc)))
 
     def add_gap(self, watch_id: int, gap_found: Gap) -> int:
         """Add a span in which a channel was not watched; returns its id."""

@@ -12,6 +12,7 @@ from watcher.report.intervals import Intervals, common, either, intervals, total
 
 NO_WATCH = "no watch was stood"
 NOT_LISTED = "the plan of that watch did not list the channel"
+BETWEEN_WINDOWS = "outside the windows of the plan"
 NO_RECORD = "a watch had begun, but the log says neither heard nor quiet"
 
 
@@ -74,9 +75,10 @@ def account(
     by_cause: dict[str, list[Span]] = {}
     for gap in gaps:
         by_cause.setdefault(gap.cause.value, []).append(Span(gap.start_utc, gap.stop_utc))
-    listed, unlisted = _while_watching(channel, watches, whole)
+    listed, between, unlisted = _while_watching(channel, watches, whole)
     gap_parts = {cause: intervals(spans) for cause, spans in by_cause.items()}
-    causes = {**gap_parts, NO_RECORD: listed, NOT_LISTED: unlisted, NO_WATCH: all_of_it}
+    causes = {**gap_parts, NO_RECORD: listed, BETWEEN_WINDOWS: between, NOT_LISTED: unlisted}
+    causes[NO_WATCH] = all_of_it
 
     heard_part = common(intervals(heard), all_of_it)
     quiet = without(common(intervals(watched), all_of_it), heard_part)
@@ -92,16 +94,26 @@ def account(
     return Account(heard_part, quiet, unwatched)
 
 
-def _while_watching(channel: str, watches: Sequence[LoggedWatch], whole: Span) -> tuple[Intervals, Intervals]:
-    """The time within watches whose plan lists the channel, and within the others.
+def _while_watching(
+    channel: str, watches: Sequence[LoggedWatch], whole: Span
+) -> tuple[Intervals, Intervals, Intervals]:
+    """Within watches whose plan lists the channel: the windows, and between them; and within the others.
 
-    A watch without an end is taken to reach to the start of the next one, or to the end of the span.
+    A watch without an end is taken to reach to the start of the next one, or to the end of the span; one
+    without windows is stood all the time.
     """
     listed: list[Span] = []
+    between: list[Span] = []
     unlisted: list[Span] = []
     for number, watch in enumerate(watches):
         following = watches[number + 1].started_utc if number + 1 < len(watches) else whole.stop_utc
         stop = max(watch.started_utc, following if watch.ended_utc is None else watch.ended_utc)
-        names = {one.name for one in watch.channels}
-        (listed if channel in names else unlisted).append(Span(watch.started_utc, stop))
-    return intervals(listed), intervals(unlisted)
+        stood = Span(watch.started_utc, stop)
+        if channel not in {one.name for one in watch.channels}:
+            unlisted.append(stood)
+        elif watch.windows:
+            listed += [window.span for window in watch.windows]
+            between.append(stood)
+        else:
+            listed.append(stood)
+    return intervals(listed), intervals(between), intervals(unlisted)

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from watcher.log import WatchEnd, WatchEndedBy, WatchFacts, WatchLog
 from watcher.log.reading import LoggedTransmission, conditions, gaps, transmissions, watched_records, watches
 from watcher.log.rows import instant_of, utc_ms
+from watcher.log.spans import Span
 from watcher.plan import Channel
 from watcher.radio.source import Stretch
 from watcher.receive.records import (
@@ -277,3 +278,18 @@ def test_numbers_of_numpy_are_stored_as_numbers(log: WatchLog) -> None:
         PLAIN, start_sample=5, on_at_start=True, snr_db=Measured(12.5, 0.25), tone=ToneReading(100.0)
     )
     assert type(read.transmission.on_at_start) is bool
+
+
+def test_windows_come_back_with_their_watch_in_order(tmp_path: Path) -> None:
+    with WatchLog.open(tmp_path, create=True) as log:
+        watch_id = log.begin_watch(FACTS)
+        later = Span(NOON + timedelta(hours=3), NOON + timedelta(hours=3, minutes=5))
+        row = log.add_window(watch_id, later, "three-hourly")
+        log.add_window(watch_id, Span(NOON, NOON + timedelta(minutes=5)), "follow-up", "a call at 11:58")
+        log.move_window_end(row, NOON + timedelta(hours=3, minutes=9))
+        (found,) = watches(log)
+    assert [(one.name, one.reason) for one in found.windows] == [
+        ("follow-up", "a call at 11:58"),
+        ("three-hourly", ""),
+    ]
+    assert found.windows[1].span.stop_utc == NOON + timedelta(hours=3, minutes=9)

@@ -10,10 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.watcher.report.made_records import channel, gap, span, watch
-from watcher.log.reading import LoggedWatch
+from watcher.log.reading import LoggedWatch, LoggedWindow
 from watcher.log.spans import Span
 from watcher.receive.records import Gap, GapCause
-from watcher.report.accounting import NO_RECORD, NO_WATCH, NOT_LISTED, Account, account
+from watcher.report.accounting import BETWEEN_WINDOWS, NO_RECORD, NO_WATCH, NOT_LISTED, Account, account
 from watcher.report.intervals import common, either, intervals, spans_of, total_s
 
 HOUR = span(0, 3600)
@@ -54,6 +54,12 @@ def test_why_there_is_no_record() -> None:
     unlisted = watch(channel("other"), start_s=1000, stop_s=2000)
     found = account_of([], [span(0, 900)], watches=[listed, unlisted])
     assert found.unwatched_by_cause() == {NO_WATCH: 1600.0, NOT_LISTED: 1000.0, NO_RECORD: 100.0}
+
+
+def test_between_the_windows_of_a_watch_nothing_was_to_be_heard() -> None:
+    windows = tuple(LoggedWindow(span(start, start + 300), "hourly", "") for start in (0, 1800))
+    found = account_of([], [span(0, 200)], watches=[watch(channel("calling"), windows=windows)])
+    assert found.unwatched_by_cause() == {BETWEEN_WINDOWS: 3000.0, NO_RECORD: 400.0}
 
 
 def test_a_watch_without_an_end_reaches_to_the_next() -> None:
