@@ -59,9 +59,9 @@ _LEAST_END_EVIDENCE = {1: 18.0, 2: 15.0, 3: 15.0}  # by bursts; nats, see `same_
 
 
 _OTHER_LETTERS = 3
-#: All bursts together are believed from 12 dB of Eb/N0 on: one alone where FM is above its threshold and
-#: clicks are rare, three from 7 dB each.
-_SURE_TOGETHER = 60.0
+#: Twice Eb/N0 from which a header is believed: of one burst 15 dB, where FM is above its threshold and clicks
+#: are rare; of two or three together 13 dB, as they outvote a click.
+_SURE_ALONE, _SURE_TOGETHER = 60.0, 40.0
 _LEAST_BURST_EVIDENCE = 5.0  # nats
 _LEAST_UNREAD_CORRELATION = 0.6  # 0.69 is expected at -3 dB
 
@@ -83,7 +83,7 @@ class SameMessage:
     log_odds : float
         Natural logarithm of the odds that every character is right, within ±50.
     confident : bool
-        Odds of 99 to 1 or better, a text within the grammar, and 12 dB of Eb/N0 over all bursts together.
+        Odds of 99 to 1 or better, a text within the grammar, and enough Eb/N0 (15 dB once, 13 dB in all).
     """
 
     header: str
@@ -311,7 +311,8 @@ class SameDecoder:
                 confident=(
                     reading.grammatical
                     and reading.log_odds >= _SURE_LOG_ODDS
-                    and sum(burst.soft.typical for burst in group) >= _SURE_TOGETHER
+                    and sum(burst.soft.typical for burst in group)
+                    >= (_SURE_ALONE if len(group) == 1 else _SURE_TOGETHER)
                 ),
             )
         ]

@@ -83,7 +83,7 @@ class SoftBits:
     lock : Lock
         Refined.
     typical : float
-        Median lean of the known bits towards what they are, nats: four times Eb/N0 in white noise.
+        Median lean of the known bits towards what they are, nats: twice Eb/N0 in white noise.
     """
 
     spaces: Bits
