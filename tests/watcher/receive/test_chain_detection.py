@@ -187,6 +187,21 @@ def test_neighbour_off_its_frequency_opens_nothing(error_hz: float) -> None:
     assert not receive(scene(RATE_HZ, 10.0, neighbour), [ONE, TWO]).transmissions
 
 
+@pytest.mark.parametrize("error_hz", [-300.0, 0.0, 300.0])
+@pytest.mark.parametrize("side", [-1, 1])
+def test_neighbour_with_a_high_tone_at_full_deviation_opens_nothing(side: int, error_hz: float) -> None:
+    """3 kHz at 2.5 kHz deviation: the third side line, 39 dB down, falls 3.5 kHz off the next centre.
+
+    Bessel lines of FM, J3(0.83) = 0.011.
+    """
+    tone = Audio(
+        samples=audio_tone(seconds=0.1, rate_hz=16_000, tone_hz=3000.0), rate_hz=16_000, repeats=True
+    )
+    modulation = Fm(audio=tone, drive=1.0, emphasised=False)
+    neighbour = call(ONE, 1.0, 5.0, 45.0, error_hz=side * 12_500 + error_hz, modulation=modulation)
+    assert not receive(scene(RATE_HZ, 6.0, neighbour), [ONE, TWO]).transmissions
+
+
 def test_weak_call_beside_a_strong_neighbour_is_heard() -> None:
     beside = listed(50_000)
     heard = receive(
