@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from watcher.plan.duties import Alert, KeepRules
 from watcher.plan.figures import write_khz, write_mhz, write_number
 from watcher.plan.model import Channel, WatchPlan
 
@@ -46,6 +47,12 @@ def _facts(plan: WatchPlan) -> tuple[tuple[str, str], ...]:
         ("storage", None if station.storage is None else str(station.storage)),
         ("longest clip", f"{write_number(station.longest_clip_minutes)} minutes"),
         ("channel IQ kept", station.keep_iq),
+        (
+            "health figures",
+            None if station.health_port is None else f"port {station.health_port}, this computer",
+        ),
+        ("clips kept", _kept(plan.keep)),
+        ("live audio", None if plan.listen is None else plan.listen.device or "the system's own device"),
     ]
     for radio in plan.radios:
         rate = "" if radio.sample_rate_hz is None else f", {radio.sample_rate_hz} samples/s"
@@ -57,7 +64,26 @@ def _facts(plan: WatchPlan) -> tuple[tuple[str, str], ...]:
     for pair in plan.tone_pairs:
         tones = f"{write_number(pair.first_hz)} then {write_number(pair.second_hz)} Hz"
         said.append(("two-tone page", f"{pair.name}: {tones}"))
+    said += [("alert", _alert(alert)) for alert in plan.alerts]
     return tuple((label, text) for label, text in said if text is not None)
+
+
+def _kept(keep: KeepRules) -> str:
+    parts = [f"{write_number(keep.least_free_gb)} GB of the disk left free"]
+    if keep.most_gb is not None:
+        parts.append(f"at most {write_number(keep.most_gb)} GB")
+    for days, which in ((keep.days, "each"), (keep.flagged_days, "flagged ones")):
+        if days is not None:
+            parts.append(f"{which} for {write_number(days)} days")
+    return ", ".join(parts)
+
+
+def _alert(alert: Alert) -> str:
+    what = [
+        f"same from severity {alert.least_severity}" if flag == "same" else flag for flag in alert.flags
+    ] + ["calling channels"] * alert.calling
+    quiet = f", quiet {alert.quiet_hours}" if alert.quiet_hours else ""
+    return f"{alert.way}: {', '.join(what) or 'nothing'}, at most {alert.most_per_hour} an hour{quiet}"
 
 
 def _row(channel: Channel) -> tuple[str, ...]:

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
+from watcher.plan.duties import Alert, KeepRules, LiveAudio
 from watcher.plan.names import clean_name_problem
 from watcher.plan.rules import Wrong, as_real, as_whole, check_time_zone, check_window_hours
 
@@ -136,6 +137,9 @@ class Station(_Frozen):
     )
 
     keep_iq: KeepIq = Field(default="none", description='"none", "flagged" or "all"')
+    health_port: Whole | None = Field(
+        default=None, ge=1024, le=65_535, description="a whole number between 1024 and 65535"
+    )
 
     @property
     def zone(self) -> ZoneInfo:
@@ -186,8 +190,10 @@ class WatchPlan(_Frozen):
     ----------
     channels : tuple of Channel
         In the order of the file; names are unique.
-    station, radios, windows, tone_pairs
+    station, radios, windows, tone_pairs, alerts, keep
         As in the file, or what stands for an absent table.
+    listen : LiveAudio or None
+        None where the plan asks for no live audio.
     warnings : tuple of str
         What is allowed and probably not meant, one sentence each.
     text : str
@@ -199,6 +205,9 @@ class WatchPlan(_Frozen):
     radios: tuple[Radio, ...] = ()
     windows: tuple[Window, ...] = ()
     tone_pairs: tuple[TonePair, ...] = ()
+    alerts: tuple[Alert, ...] = ()
+    keep: KeepRules = KeepRules()
+    listen: LiveAudio | None = None
     warnings: tuple[str, ...] = ()
     text: str = ""
 

@@ -13,6 +13,7 @@ from pydantic import BaseModel
 
 from watcher.errors import PlanError
 from watcher.plan.crosscheck import channel_warnings, name_clashes, tone_contradictions
+from watcher.plan.duties import Alert, KeepRules, LiveAudio, alert_contradictions, keep_contradictions
 from watcher.plan.model import Channel, Radio, Station, TonePair, WatchPlan, Window
 from watcher.plan.names import clean_name_problem
 from watcher.plan.problems import check_table, nearest_key, write_value
@@ -25,8 +26,10 @@ _LISTS: dict[str, type[BaseModel]] = {
     "radio": Radio,
     "window": Window,
     "tone_pair": TonePair,
+    "alert": Alert,
 }
-_TABLES = (*_LISTS, "station")
+_SINGLE: dict[str, type[BaseModel]] = {"station": Station, "keep": KeepRules, "listen": LiveAudio}
+_TABLES = (*_LISTS, *_SINGLE)
 
 Table = TypeVar("Table", bound=BaseModel)
 
@@ -86,6 +89,12 @@ def plan_from_text(text: str, path: Path) -> WatchPlan:
     problems += found
     tone_pairs, found = _others(TonePair, "tone_pair", tables, file)
     problems += found + tone_contradictions(channels, file)
+    alerts, found = _others(Alert, "alert", tables, file)
+    problems += found + alert_contradictions(_list_of_tables(tables, "alert"), file)
+    keep, found = _one(KeepRules, "keep", tables, file)
+    problems += found + keep_contradictions(keep, file)
+    listen, found = _one(LiveAudio, "listen", tables, file)
+    problems += found
     if problems or station is None:
         raise PlanError(problems)
     return WatchPlan(
@@ -94,6 +103,9 @@ def plan_from_text(text: str, path: Path) -> WatchPlan:
         radios=radios,
         windows=windows,
         tone_pairs=tone_pairs,
+        alerts=tuple(alert.beside(path.parent) for alert in alerts),
+        keep=keep,
+        listen=listen if "listen" in tables else None,
         warnings=tuple(channel_warnings(channels, file)),
         text=text,
     )
@@ -142,8 +154,8 @@ def _wrong_heading(name: str, value: object) -> str | None:
         if is_list:
             return None
         return f"{name} must be headed [[{name}]], with double brackets, once for each {name}"
-    if name == "station":
-        return None if is_table else "station must be headed [station], with single brackets, once"
+    if name in _SINGLE:
+        return None if is_table else f"{name} must be headed [{name}], with single brackets, once"
     if not (is_table or is_list):
         return (
             f"{write_value(name)} stands under no table; "
@@ -195,3 +207,12 @@ def _others(
         if checked is not None:
             good.append(checked)
     return tuple(good), problems
+
+
+def _one(model: type[Table], name: str, tables: Mapping[str, object], file: str) -> tuple[Table, list[str]]:
+    """A table that a plan has once or not at all; one that is absent or wrong is the model's own defaults."""
+    table = tables.get(name, {})
+    if not isinstance(table, Mapping):
+        return model(), []
+    checked, problems = check_table(model, table, f"{file}: {name}", f"[{name}]")
+    return checked or model(), problems

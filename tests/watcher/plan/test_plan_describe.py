@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from watcher.plan import Channel, Radio, Station, TonePair, WatchPlan, Window
 from watcher.plan.describe import COLUMNS, describe
+from watcher.plan.duties import Alert, KeepRules, LiveAudio
 
 
 def test_a_plan_is_told_as_it_was_understood() -> None:
@@ -48,6 +49,7 @@ def test_a_plan_is_told_as_it_was_understood() -> None:
         ("time zone", "America/Boise"),
         ("longest clip", "2.5 minutes"),
         ("channel IQ kept", "none"),
+        ("clips kept", "1 GB of the disk left free"),
         ("radio", "rtlsdr, 2400000 samples/s, 1.5 ppm"),
         ("radio", "–, 0 ppm"),
         ("window", "every 3 hours for 5 minutes, opening 1 minutes before"),
@@ -66,3 +68,28 @@ def test_a_plan_is_told_as_it_was_understood() -> None:
     assert told.columns == COLUMNS
     assert {len(row) for row in told.rows} == {len(COLUMNS)}
     assert told.warnings == plan.warnings
+
+
+def test_alerts_limits_and_live_audio_are_told_without_a_secret() -> None:
+    channel = Channel(name="a", frequency_hz=146_520_000, mode="nfm", bandwidth_hz=12_500)
+    plan = WatchPlan(
+        channels=(channel,),
+        station=Station(health_port=9750),
+        alerts=(
+            Alert(to="json://secret-word/place", quiet_hours="22:00-07:00"),
+            Alert(command=("/opt/ring/bell", "-l"), flags=("same",), calling=False, most_per_hour=1),
+        ),
+        keep=KeepRules(days=30, flagged_days=365, most_gb=8),
+        listen=LiveAudio(),
+    )
+    told = dict(describe(plan).facts)
+    assert told["health figures"] == "port 9750, this computer"
+    assert told["clips kept"] == (
+        "1 GB of the disk left free, at most 8 GB, each for 30 days, flagged ones for 365 days"
+    )
+    assert told["live audio"] == "the system's own device"
+    assert [text for label, text in describe(plan).facts if label == "alert"] == [
+        "json: long-tone, beacon, same from severity 3, calling channels, at most 6 an hour, "
+        "quiet 22:00-07:00",
+        "command bell: same from severity 3, at most 1 an hour",
+    ]

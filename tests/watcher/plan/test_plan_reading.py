@@ -324,9 +324,10 @@ def test_every_missing_key_is_told(write: Write) -> None:
         ),
         ("[[channels]]\nname = 'x'", 'table "channels" is unknown; did you mean [[channel]]?'),
         (
-            "[alerts]",
-            'table "alerts" is unknown; '
-            "a plan has [[channel]], [[radio]], [[window]], [[tone_pair]], [station]",
+            "[tidings]",
+            'table "tidings" is unknown; '
+            "a plan has [[channel]], [[radio]], [[window]], [[tone_pair]], [[alert]], [station], [keep], "
+            "[listen]",
         ),
         ("[radio]\nkind = 'x'", "radio must be headed [[radio]], with double brackets, once for each radio"),
         ("[[station]]\nname = 'x'", "station must be headed [station], with single brackets, once"),
@@ -347,7 +348,8 @@ def test_a_channel_in_single_brackets_is_told_with_its_other_mistakes(write: Wri
 def test_a_key_outside_every_table_is_told(write: Write) -> None:
     assert problems_of(write(f"name = 'x'\n{CHANNEL}")) == [
         'plan.toml: "name" stands under no table; '
-        "a key belongs under [[channel]], [[radio]], [[window]], [[tone_pair]], [station]"
+        "a key belongs under [[channel]], [[radio]], [[window]], [[tone_pair]], [[alert]], [station], [keep], "
+        "[listen]"
     ]
 
 
