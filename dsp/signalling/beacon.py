@@ -9,7 +9,6 @@ siren also rises steadily, speech neither falls so far nor comes back in time. S
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 from itertools import pairwise
 
 import numpy as np
@@ -22,7 +21,6 @@ Track = NDArray[np.float64]
 
 LEAST_SWEEPS = 3
 TEST_SWEEPS = 3  # of a ground test, at most: FAA AIM 6-2-4 b
-TEST_MINUTES = 5  # after the hour in which one is allowed: FAA AIM 6-2-4 b
 
 _HOPS_A_SECOND = RATE_HZ // HOP_SAMPLES
 _LOW_HZ, _HIGH_HZ = 300.0, 1600.0
@@ -89,20 +87,6 @@ class BeaconSweep:
     def is_short_as_a_test(self) -> bool:
         """Whether no more sweeps were heard than a ground test may have."""
         return self.sweeps <= TEST_SWEEPS
-
-
-def is_test_time(instant_utc: datetime) -> bool:
-    """Whether a ground test of a beacon is allowed: the first five minutes of any hour (FAA AIM 6-2-4 b).
-
-    Raises
-    ------
-    ValueError
-        The instant has no time zone.
-    """
-    if instant_utc.tzinfo is None:
-        raise ValueError("the instant has no time zone; give an aware datetime in UTC")
-    # Zones off by half an hour have their own hours; those of the rule's country are whole.
-    return instant_utc.minute < TEST_MINUTES
 
 
 @dataclass(frozen=True, slots=True)

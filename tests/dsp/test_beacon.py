@@ -5,7 +5,6 @@ Figures: at least 700 Hz within 1600 to 300 Hz, 2 to 4 times a second, 47 CFR 87
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from functools import lru_cache
 
 import numpy as np
@@ -19,7 +18,7 @@ from scipy import signal
 from dsp.modulate import voice
 from dsp.modulate.beacon import beacon_audio
 from dsp.modulate.same import same_message
-from dsp.signalling.beacon import BeaconDecoder, BeaconSweep, is_test_time
+from dsp.signalling.beacon import BeaconDecoder, BeaconSweep
 from dsp.signalling.passage import RATE_HZ, PassageCutter
 
 
@@ -165,14 +164,6 @@ def test_broken_samples_neither_crash_nor_claim(pieces: list[NDArray[np.float32]
         passages = [*(cutter := PassageCutter()).push(stream), *cutter.finish()]
     decoder = BeaconDecoder()
     assert [claim for passage in passages for claim in decoder.push(passage)] + decoder.finish() == []
-
-
-def test_tests_are_allowed_in_the_first_five_minutes_of_an_hour() -> None:
-    """FAA AIM 6-2-4 b."""
-    assert is_test_time(datetime(2031, 5, 4, 3, 4, 59, tzinfo=UTC))
-    assert not is_test_time(datetime(2031, 5, 4, 3, 5, tzinfo=UTC))
-    with pytest.raises(ValueError, match="no time zone"):
-        is_test_time(datetime(2031, 5, 4, 3, 4, tzinfo=UTC).replace(tzinfo=None))
 
 
 def test_transmitter_sweeps_as_told() -> None:

@@ -14,7 +14,7 @@ from watcher.receive.records import Finding, Sign
 ALERT_LEAD_S = 3.0  # of the clip before the alert
 ALERT_TRAIL_S = 2.0  # and after its end
 LONGEST_ALERT_S = 300.0  # the longest announcement is two minutes (from memory)
-BEGINS = (Sign.SAME, Sign.ALERT_TONE)
+BEGINS = (Sign.SAME, Sign.SAME_UNSURE, Sign.ALERT_TONE)
 
 
 def alert_since_s(findings: Iterable[Finding]) -> float | None:

@@ -15,7 +15,7 @@ import numpy as np
 
 from dsp.signalling.alert_tone import AlertTone
 from dsp.signalling.audible_tones import AudibleTones, ToneClaim
-from dsp.signalling.beacon import BeaconDecoder, BeaconSweep, is_test_time
+from dsp.signalling.beacon import BeaconDecoder, BeaconSweep
 from dsp.signalling.dtmf import Digit, dialled
 from dsp.signalling.kind import KindDecoder
 from dsp.signalling.long_tone import LongTone
@@ -29,6 +29,8 @@ from watcher.receive.records import Finding, Sign
 from watcher.receive.same_words import SameEvent, load_events, same_words
 from watcher.receive.voice_path import FULL_SCALE_DEPTH, FULL_SCALE_HZ
 from watcher.shipped import config_folder
+
+BEACON_TEST_MINUTES = 5
 
 
 def decoding_of(channel: Channel, rules: ReceiveRules, carrier_up_utc: datetime) -> Decoding:
@@ -107,8 +109,9 @@ class _SameTeller:
         heard_utc = self._carrier_up_utc + timedelta(seconds=claim.start_s)
         said = same_words(claim.header, _events(), heard_utc, self._zone)
         once = " Heard once only." if claim.heard_once else ""
+        once += "" if claim.confident else " The header may be misread."
         yield Finding(
-            Sign.SAME,
+            Sign.SAME if claim.confident else Sign.SAME_UNSURE,
             claim.start_s,
             claim.stop_s,
             claim.header,
@@ -130,6 +133,14 @@ def _morse(claim: MorseReading) -> Iterator[Finding]:
     )
 
 
+def is_beacon_test_time(instant_utc: datetime) -> bool:
+    """Whether a ground test of a beacon is allowed: the first five minutes of any hour (FAA AIM 6-2-4 b).
+
+    Zones off by half an hour have hours of their own; those of the rule's country are whole.
+    """
+    return instant_utc.minute < BEACON_TEST_MINUTES
+
+
 def _beacon(carrier_up_utc: datetime, claim: BeaconSweep) -> Iterator[Finding]:
     words = (
         f"{claim.sweeps} {claim.direction} sweeps, {claim.rate_hz:.1f} a second, {claim.high_hz:.0f} to "
@@ -137,7 +148,7 @@ def _beacon(carrier_up_utc: datetime, claim: BeaconSweep) -> Iterator[Finding]:
     )
     if not claim.is_distress_sweep:
         words += "; an emergency locator's sweep falls, by the rule"
-    elif is_test_time(carrier_up_utc + timedelta(seconds=claim.start_s)):
+    elif is_beacon_test_time(carrier_up_utc + timedelta(seconds=claim.start_s)):
         words += (
             "; ground tests are allowed in the first five minutes of an hour and last three sweeps at most"
         )

@@ -20,6 +20,7 @@ _FLAGS = {
     Sign.LONG_TONE: LONG_TONE,
     Sign.ALERT_TONE: ALERT_TONE,
     Sign.SAME: SAME,
+    Sign.SAME_UNSURE: SAME,
     Sign.BEACON: BEACON,
 }
 

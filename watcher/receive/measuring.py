@@ -14,7 +14,7 @@ from dsp.measure import ChannelNoise, Reading, peak_deviation_hz, rms_deviation_
 from watcher.plan.model import Channel
 from watcher.receive.findings import flags_of
 from watcher.receive.gathering import Gathering
-from watcher.receive.records import UNMODULATED, Finding, Measured, Transmission
+from watcher.receive.records import UNMODULATED, Finding, Measured, ToneReading, Transmission
 
 SPEECH_LEAN = 0.01  # of the rated deviation: mean swing of lopsided speech, found by simulation
 
@@ -87,11 +87,13 @@ def with_signalling(
     heard: Transmission, gathering: Gathering, findings: Sequence[Finding], down_s: float
 ) -> Transmission:
     """A transmission with its tone or code, and what the audible decoders found."""
-    tone = gathering.tone(down_s)
+    # The code first: its lines can look like a tone, and nobody sends both.
+    code = gathering.code(down_s)
+    has_code = code is not None and code.code is not None
     return replace(
         heard,
-        tone=tone,
-        code=gathering.code(down_s) if tone is None or tone.tone_hz is None else None,
+        tone=ToneReading(None, probability=code.probability) if has_code and code else gathering.tone(down_s),
+        code=code,
         flags=(*flags_of(findings), *heard.flags),
         findings=tuple(sorted(findings, key=lambda finding: finding.start_s)),
     )

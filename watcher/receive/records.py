@@ -91,6 +91,7 @@ class Sign(StrEnum):
     LONG_TONE = "long tone"
     ALERT_TONE = "alert tone"
     SAME = "same"
+    SAME_UNSURE = "same, perhaps misread"
     SAME_END = "same end"
     BEACON = "beacon"
     SWEEP = "rising sweep"

@@ -142,7 +142,7 @@ def _alert_reason(exchange: Exchange) -> Reason:
         (finding.figures.get("severity", 0.0), finding.words)
         for one in exchange.transmissions
         for finding in one.findings
-        if finding.sign is Sign.SAME
+        if finding.sign in {Sign.SAME, Sign.SAME_UNSURE}
     ]
     severity, words = max(alerts, key=lambda alert: alert[0], default=(0.0, "alert"))
     return Reason(SAME_POINTS_PER_SEVERITY * round(severity), f"alert: {words}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import closing
+from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 
@@ -158,6 +159,12 @@ def test_a_locator_beacon_raises_its_flag_with_the_note_on_tests() -> None:
     (found,) = (each for each in one.findings if each.sign is Sign.BEACON)
     # The scene begins at 03:00, in the minutes in which ground tests are allowed (FAA AIM 6-2-4 b).
     assert "ground tests are allowed" in found.words and "this lasted longer" in found.words
+
+
+def test_ground_tests_of_beacons_are_for_the_first_minutes_of_an_hour() -> None:
+    """FAA AIM 6-2-4 b: the first five minutes after any hour."""
+    assert decoders.is_beacon_test_time(datetime(2031, 5, 4, 3, 4, 59, tzinfo=UTC))
+    assert not decoders.is_beacon_test_time(datetime(2031, 5, 4, 3, 5, tzinfo=UTC))
 
 
 def test_a_voice_is_called_a_voice_and_a_bare_carrier_none() -> None:
