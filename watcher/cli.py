@@ -34,8 +34,10 @@ from watcher.report.ranking import in_order_of_hearing
 from watcher.shipped import demo_plan, demo_recording
 from watcher.utc import read_utc
 from watcher.watch.keeping import program
+from watcher.watch.possible_words import guess_words
 from watcher.watch.progress import shown_progress
 from watcher.watch.replay import Outcome, replay
+from watcher.watch.word_spotter import LOOSE, refuse_without_model
 
 app = typer.Typer(
     add_completion=False,
@@ -163,6 +165,24 @@ def export(  # noqa: PLR0917 - the options are named ones to the user
             except BrokenPipeError as gone:  # the reader of our output has had enough, as `head` has
                 _let_go_of_output()
                 raise typer.Exit(0) from gone
+
+
+@app.command()
+def words(
+    folder: LogFolder,
+    loose: Annotated[bool, typer.Option("--loose", help="Guess more, and more often wrongly.")] = False,
+    quiet: Quiet = False,
+) -> None:
+    """Guess at words in clips with a small offline model (experimental; raises clips in the order, never lowers)."""
+    refuse_without_model()
+    with _StopOnSignal() as stop_wanted:
+        looked, hinted = guess_words(folder, cut_offs=dict(LOOSE) if loose else None, stop_wanted=stop_wanted)
+    if not quiet:
+        out.print(
+            f"{looked} clips were looked at, {hinted} got a hint. No hint does not mean no distress: the model misses "
+            "about half of such calls and often flags ordinary talk. Listen to everything.",
+            markup=False,
+        )
 
 
 @app.command()

@@ -20,6 +20,7 @@ from watcher.log.rows import (
     condition_of,
     gap_of,
     instant_of,
+    possible_words_of,
     stretch_of,
     transmission_of,
     utc_ms,
@@ -44,6 +45,8 @@ class LoggedTransmission:
     clip_path: PurePosixPath | None
     clip_sha256: str | None
     clip_audio_frames: int | None
+    possible_words: tuple[tuple[str, float], ...] | None = None
+    """Guesses of a small model, phrase and seconds into the clip; None where it has not looked or could not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +106,7 @@ def transmissions(
             clip_path=clip_path_of(row),
             clip_sha256=row["clip_sha256"],
             clip_audio_frames=row["clip_audio_frames"],
+            possible_words=possible_words_of(row),
         )
 
 

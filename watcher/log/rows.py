@@ -208,6 +208,17 @@ def transmission_of(row: RowMapping) -> Transmission:
     )
 
 
+TOO_WEAK = "too weak"
+
+
+def possible_words_of(row: RowMapping) -> tuple[tuple[str, float], ...] | None:
+    """The guesses at words in a clip; None where nobody looked, or the clip is too weak."""
+    said = row["possible_words"]
+    if said is None or said == TOO_WEAK:
+        return None
+    return tuple((phrase, float(start_s)) for phrase, start_s in json.loads(said))
+
+
 def clip_path_of(row: RowMapping) -> PurePosixPath | None:
     """The clip of a row, relative to the folder."""
     return None if row["clip_path"] is None else PurePosixPath(row["clip_path"])

@@ -156,6 +156,8 @@ transmission = Table(
     Column("tone_s", Float),
     Column("data_s", Float),
     Column("findings", Text, nullable=False, server_default="[]"),  # a JSON list of objects
+    # A JSON list of guesses; NULL where nobody looked. Too weak to check is the text "too weak".
+    Column("possible_words", Text),
     Column("iq_path", Text),  # relative to the folder, with forward slashes
     CheckConstraint("start_utc_ms <= end_utc_ms", name="in_order"),
     Index(None, "start_utc_ms", "entry_id"),

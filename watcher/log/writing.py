@@ -6,6 +6,7 @@ receiver's recovery to finish; a transmission whose row is committed is in the l
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -20,6 +21,7 @@ from watcher.errors import StorageError
 from watcher.log.facts import WatchEnd, WatchFacts
 from watcher.log.failures import told_plainly
 from watcher.log.rows import (
+    TOO_WEAK,
     channel_row,
     condition_row,
     gap_row,
@@ -284,6 +286,23 @@ class WatchLog:
         with self._writable() as connection:
             chosen = update(window).where(window.c.window_id == window_id)
             connection.execute(chosen.values(stop_utc_ms=utc_ms(stop_utc)))
+
+    def set_possible_words(self, entry_id: int, words: Sequence[tuple[str, float]] | None) -> None:
+        """Keep what a model guessed at in a clip, phrase and seconds; None says that it is too weak."""
+        said = TOO_WEAK if words is None else json.dumps([[phrase, start_s] for phrase, start_s in words])
+        with self._writable() as connection:
+            chosen = update(transmission).where(transmission.c.entry_id == entry_id)
+            connection.execute(chosen.values(possible_words=said))
+
+    def unguessed(self) -> list[int]:
+        """Entries with a clip that no model has looked at yet, the latest first."""
+        chosen = (
+            select(transmission.c.entry_id)
+            .where(transmission.c.possible_words.is_(None), transmission.c.clip_path.is_not(None))
+            .order_by(transmission.c.start_utc_ms.desc())
+        )
+        with self.snapshot() as connection:
+            return list(connection.execute(chosen).scalars())
 
     def add_gap(self, watch_id: int, gap_found: Gap) -> int:
         """Add a span in which a channel was not watched; returns its id."""

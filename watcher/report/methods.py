@@ -124,6 +124,8 @@ def _ranking_words() -> str:
         f"{ranking.LONG_S:.0f} s or longer without a break {ranking.LONG_POINTS}; more exchanges in an hour "
         f"than chance would bring in {100 * UNUSUAL_CHANCE:.0f} of 100 such hours of the log's last 60 days "
         f"{ranking.UNUSUAL_POINTS}. "
+        f"a phrase guessed at by the optional small model {ranking.WORDS_POINTS}: a guess, which misses about half of "
+        "such calls and often takes ordinary talk for one; no guess does not mean no distress. "
         "Being alone or long does not count on a channel whose whole occupancy interval lies above "
         f"{100 * ranking.MOSTLY_BUSY_SHARE:.0f} %, nor for a carrier of which neither the beginning nor the "
         "end was seen: such as weather radio. Equal points: the earlier first."

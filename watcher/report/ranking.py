@@ -34,6 +34,7 @@ UNUSUAL_POINTS = 2
 WEAK_ON_CALLING_POINTS = 3
 WEAK_POINTS = 1
 LONG_POINTS = 1
+WORDS_POINTS = 1
 
 WEAK_SNR_DB = 10.0
 """At and under about this carrier-to-noise ratio an FM discriminator is below its threshold and words get
@@ -107,6 +108,7 @@ def ranked(
             *_flag_reasons(one),
             *_channel_reasons(one, channel, mostly_busy, unanswered.get(id(one), 0)),
             *_hour_reasons(one, mostly_busy, usual),
+            *_word_reasons(one),
         ]
         every.append(Ranked(one, tuple(reasons), _begin_with(one)))
     return sorted(
@@ -178,6 +180,19 @@ def _hour_reasons(exchange: Exchange, mostly_busy: bool, usual: UsualActivity | 
     words = None if usual is None or mostly_busy else usual.surprise(exchange.channel, exchange.start_utc)
     if words is not None:
         yield Reason(UNUSUAL_POINTS, words)
+
+
+def _word_reasons(exchange: Exchange) -> Iterator[Reason]:
+    """A guess may only raise an exchange; that there is none says nothing."""
+    words = dict.fromkeys(
+        phrase
+        for one in exchange.transmissions
+        for piece in one.pieces
+        for phrase, _ in piece.possible_words or ()
+    )
+    if words:
+        guessed = ", ".join(f"{word}?" for word in words)
+        yield Reason(WORDS_POINTS, f"possible words: {guessed} (a guess; it misses half and is often wrong)")
 
 
 def _unanswered(exchanges: Sequence[Exchange], busy_channels: frozenset[str]) -> dict[int, int]:
