@@ -173,14 +173,14 @@ def words(
     loose: Annotated[bool, typer.Option("--loose", help="Guess more, and more often wrongly.")] = False,
     quiet: Quiet = False,
 ) -> None:
-    """Guess at words in clips with a small offline model (experimental; raises clips in the order, never lowers)."""
+    """Guess at words in clips with a small offline model: experimental, it only raises clips."""
     refuse_without_model()
     with _StopOnSignal() as stop_wanted:
         looked, hinted = guess_words(folder, cut_offs=dict(LOOSE) if loose else None, stop_wanted=stop_wanted)
     if not quiet:
         out.print(
-            f"{looked} clips were looked at, {hinted} got a hint. No hint does not mean no distress: the model misses "
-            "about half of such calls and often flags ordinary talk. Listen to everything.",
+            f"{looked} clips were looked at, {hinted} got a hint. No hint does not mean no distress: the "
+            "model misses about half of such calls and often flags ordinary talk. Listen to everything.",
             markup=False,
         )
 

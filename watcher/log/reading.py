@@ -46,7 +46,7 @@ class LoggedTransmission:
     clip_sha256: str | None
     clip_audio_frames: int | None
     possible_words: tuple[tuple[str, float], ...] | None = None
-    """Guesses of a small model, phrase and seconds into the clip; None where it has not looked or could not."""
+    """Guesses of a small model, phrase and seconds into the clip; None where it has not looked."""
 
 
 @dataclass(frozen=True, slots=True)

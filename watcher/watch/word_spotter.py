@@ -1,11 +1,11 @@
 """Guess at a few words in finished clips with a small offline model. Experimental; it may only raise a clip.
 
-The model comes inside a package of its own (`pip install midwatch[words]`). It misses about half of the calls that
-say such a word and often takes ordinary talk for one: no hint says nothing at all. It runs in a process of its
-own, at low priority, a clip at a time, each with a time limit; a crash of it costs the hint of one clip.
+The model comes inside a package of its own (`pip install midwatch[words]`). It misses about half of the
+calls that say such a word and often takes ordinary talk for one: no hint says nothing at all. It runs in a
+process of its own, at low priority, a clip at a time with a time limit; its crash costs one clip's hint.
 
-Figures: a trial on 120 synthetic utterances over a simulated radio, 11 voices, English only. Per phrase, cut-offs
-are the 99.5 % (strict) and 98 % (loose) quantiles of routine talk, in decades of the decoder's threshold.
+Figures: a trial on 120 synthetic utterances over a simulated radio, 11 voices, English only. Cut-offs of a
+phrase are the 99.5 % (strict) and 98 % (loose) quantiles of routine talk, in decades of the threshold.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ LOOSE: Mapping[str, float] = {
     "pan pan": -5,
     "break break": -42,
 }
-"""Neither offers "help", "fire" or "SOS": over radio they cannot be told from other words (the same trial)."""
+"""Neither offers "help", "fire" or "SOS": over radio they cannot be told from others (the same trial)."""
 
 MARGIN_DECADES = 20.0  # below the lowest cut-off of a phrase, what the decoder is asked for
 # The decoder's threshold per decade and its offset, found by trial on version 5.1.1; a test pins them.
@@ -163,7 +163,7 @@ def _hits(decoder: Any, clip: Path) -> Iterator[tuple[str, float, float]]:
 
 def _serve() -> None:
     """The process: a path on each line in, the hits as JSON on each line out."""
-    import pocketsphinx  # noqa: PLC0415 - only this process needs it  # type: ignore[import-untyped]
+    import pocketsphinx  # type: ignore[import-untyped]  # noqa: PLC0415 - only this process needs it
 
     os.nice(10)
     with tempfile.NamedTemporaryFile("w", suffix=".kws") as phrases:
@@ -182,7 +182,8 @@ def _serve() -> None:
                 said = json.dumps(list(_hits(decoder, Path(line.rstrip("\n")))))
             except Exception:  # noqa: BLE001 - whatever a clip does to the model costs its hint only
                 said = "null"
-            print(said, flush=True)
+            sys.stdout.write(said + "\n")
+            sys.stdout.flush()
 
 
 if __name__ == "__main__":
