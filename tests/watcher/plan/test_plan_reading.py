@@ -348,8 +348,8 @@ def test_a_channel_in_single_brackets_is_told_with_its_other_mistakes(write: Wri
 def test_a_key_outside_every_table_is_told(write: Write) -> None:
     assert problems_of(write(f"name = 'x'\n{CHANNEL}")) == [
         'plan.toml: "name" stands under no table; '
-        "a key belongs under [[channel]], [[radio]], [[window]], [[tone_pair]], [[alert]], [station], [keep], "
-        "[listen]"
+        "a key belongs under [[channel]], [[radio]], [[window]], [[tone_pair]], [[alert]], [station], "
+        "[keep], [listen]"
     ]
 
 
