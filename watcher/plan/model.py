@@ -7,15 +7,17 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable
+from datetime import time
 from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict
 
 from watcher.plan.duties import Alert, KeepRules, LiveAudio
 from watcher.plan.names import clean_name_problem
 from watcher.plan.rules import Wrong, as_real, as_whole, check_time_zone, check_window_hours
+from watcher.plan.window_rules import as_clock_times, as_days, check_cron, check_month_day
 
 Mode = Literal["nfm", "fm", "am"]
 Keep = Literal["all", "alerts"]
@@ -166,13 +168,53 @@ class Radio(_Frozen):
 
 
 class Window(_Frozen):
-    """When the watch is stood: every so many hours from local midnight."""
+    """When the watch is stood: local times at which it opens, on which days, and for how long.
 
-    every_hours: Annotated[Whole, AfterValidator(check_window_hours)] = Field(
-        description="a whole number of hours that divides the day: 1, 2, 3, 4, 6, 8, 12 or 24"
+    Exactly one of `every_hours` (from local midnight), `at`, `cron` and `continuous` gives the starts; a
+    `preset` stands for one of them and is put in its place while the plan is read. `from_date` and `to_date`
+    ("MM-DD", both included, possibly over New Year) and `days` narrow the local dates of the starts.
+    """
+
+    name: ShortText | None = None
+    every_hours: Annotated[Whole, AfterValidator(check_window_hours)] | None = Field(
+        default=None,
+        description="a whole number of hours that divides the day: 1, 2, 3, 4, 6, 8, 12 or 24",
     )
-    length_minutes: Real = Field(gt=0, le=1440, description="a number of minutes above 0 and up to 1440")
+    at: Annotated[tuple[time, ...], BeforeValidator(as_clock_times)] | None = Field(
+        default=None, description='a list of local times in quotes, like ["07:00", "10:00"]'
+    )
+    cron: Annotated[str, AfterValidator(check_cron)] | None = Field(
+        default=None, description='a cron expression in quotes, like "0 */3 * * *"'
+    )
+    continuous: Annotated[bool, Strict()] = Field(default=False, description="true, or be left out")
+    preset: ShortText | None = Field(default=None, description="the name of a preset in quotes")
+    length_minutes: Real | None = Field(
+        default=None, gt=0, le=1440, description="a number of minutes above 0 and up to 1440"
+    )
     lead_minutes: Real = Field(default=0.0, ge=0, le=60, description="a number of minutes between 0 and 60")
+    from_date: Annotated[str, AfterValidator(check_month_day)] | None = Field(
+        default=None, description='a month and a day in quotes, like "05-01"'
+    )
+    to_date: Annotated[str, AfterValidator(check_month_day)] | None = Field(
+        default=None, description='a month and a day in quotes, like "10-15"'
+    )
+    days: Annotated[tuple[str, ...], BeforeValidator(as_days)] | None = Field(
+        default=None, description='a list of days in quotes, like ["sat", "sun"]'
+    )
+
+    @property
+    def said_starts(self) -> str:
+        """When it opens, in words: `every 3 hours`, `at 07:00, 10:00`."""
+        if self.every_hours is not None:
+            return "every hour" if self.every_hours == 1 else f"every {self.every_hours} hours"
+        if self.at is not None:
+            return f"at {', '.join(f'{each:%H:%M}' for each in self.at)}"
+        return f"by cron {self.cron}" if self.cron is not None else "continuous"
+
+    @property
+    def said_name(self) -> str:
+        """Its name, its preset's name, or when it opens."""
+        return self.name or self.preset or self.said_starts
 
 
 class TonePair(_Frozen):
