@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from watcher.plan.duties import Alert, KeepRules
 from watcher.plan.figures import write_khz, write_mhz, write_number
-from watcher.plan.model import Channel, WatchPlan
+from watcher.plan.model import Channel, WatchPlan, Window
 
 UNSAID = "–"
 
@@ -58,9 +58,7 @@ def _facts(plan: WatchPlan) -> tuple[tuple[str, str], ...]:
         rate = "" if radio.sample_rate_hz is None else f", {radio.sample_rate_hz} samples/s"
         said.append(("radio", f"{radio.kind or UNSAID}{rate}, {write_number(radio.ppm)} ppm"))
     for window in plan.windows:
-        hours = "hour" if window.every_hours == 1 else f"{window.every_hours} hours"
-        lead = f", opening {write_number(window.lead_minutes)} minutes before" if window.lead_minutes else ""
-        said.append(("window", f"every {hours} for {write_number(window.length_minutes)} minutes{lead}"))
+        said.append(("window", _window(window)))
     for pair in plan.tone_pairs:
         tones = f"{write_number(pair.first_hz)} then {write_number(pair.second_hz)} Hz"
         said.append(("two-tone page", f"{pair.name}: {tones}"))
@@ -84,6 +82,16 @@ def _alert(alert: Alert) -> str:
     ] + ["calling channels"] * alert.calling
     quiet = f", quiet {alert.quiet_hours}" if alert.quiet_hours else ""
     return f"{alert.way}: {', '.join(what) or 'nothing'}, at most {alert.most_per_hour} an hour{quiet}"
+
+
+def _window(window: Window) -> str:
+    own_name = f"{window.name}: " if window.name else ""
+    length = "" if window.length_minutes is None else f" for {write_number(window.length_minutes)} minutes"
+    lead = f", opening {write_number(window.lead_minutes)} minutes before" if window.lead_minutes else ""
+    days = f", on {', '.join(window.days)}" if window.days else ""
+    season = f", from {window.from_date} to {window.to_date}" if window.from_date else ""
+    preset = f" ({window.preset})" if window.preset else ""
+    return f"{own_name}{window.said_starts}{length}{lead}{days}{season}{preset}"
 
 
 def _row(channel: Channel) -> tuple[str, ...]:

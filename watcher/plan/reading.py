@@ -16,8 +16,10 @@ from watcher.plan.crosscheck import channel_warnings, name_clashes, tone_contrad
 from watcher.plan.duties import Alert, KeepRules, LiveAudio, alert_contradictions, keep_contradictions
 from watcher.plan.model import Channel, Radio, Station, TonePair, WatchPlan, Window
 from watcher.plan.names import clean_name_problem
+from watcher.plan.presets import shipped_presets
 from watcher.plan.problems import check_table, nearest_key, write_value
 from watcher.plan.tables import ChannelTable
+from watcher.plan.window_table import windows_of
 
 LARGEST_PLAN_BYTES = 1_000_000  # thousands of channels; anything larger is a recording given by mistake
 
@@ -85,7 +87,7 @@ def plan_from_text(text: str, path: Path) -> WatchPlan:
     problems += found
     radios, found = _others(Radio, "radio", tables, file)
     problems += found
-    windows, found = _others(Window, "window", tables, file)
+    windows, found = windows_of(_list_of_tables(tables, "window"), shipped_presets(), file)
     problems += found
     tone_pairs, found = _others(TonePair, "tone_pair", tables, file)
     problems += found + tone_contradictions(channels, file)

@@ -8,7 +8,6 @@ change does to a local time is decided in one place for all windows, `watcher.pl
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 
@@ -112,11 +111,6 @@ def season_holds(from_date: str | None, to_date: str | None, day: date) -> bool:
     if from_date <= to_date:
         return from_date <= month_day <= to_date
     return month_day >= from_date or month_day <= to_date
-
-
-def written_ways(table: Mapping[str, object]) -> list[str]:
-    """The keys of a window that say when it opens, of those it has."""
-    return [way for way in ("every_hours", "at", "cron", "continuous", "preset") if table.get(way)]
 
 
 def _leap_new_year() -> datetime:
