@@ -25,7 +25,7 @@ BACK_OFF_S = (5.0, 30.0, 120.0, 600.0)
 GIVE_UP_S = 6 * HOUR_S
 """What asks for no help is old news after this (judgement, no source)."""
 
-MOST_PENDING = 100
+MOST_PENDING = 1000
 """Transmissions that wait; beyond, the oldest that asks for no help goes, then the newest."""
 
 

@@ -132,9 +132,9 @@ def message(station: str, zone: ZoneInfo, items: Sequence[Item], untold: int = 0
     if len(ordered) > len(told):
         parts.append(f"And {len(ordered) - len(told)} more, in the log.")
     if untold:
-        times = "was 1 other" if untold == 1 else f"were {untold} others"
+        were = "1 other was" if untold == 1 else f"{untold} others were"
         parts.append(
-            f"Before this there {times} within the quiet hours or over the limit an hour, in the log."
+            f"Since the last message {were} not told, for quiet hours or the limit; the log has them."
         )
     parts.append(f"{NOBODY_LISTENED}\n{NEXT}")
     return Message(title, "\n\n".join(parts))
