@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from dsp.channelizer import Channelizer, Slice, cell_powers
 from dsp.filter_bank_design import CELL_BINS, noise_lag_one
 from dsp.frame_measures import FrameMeasures, measure_frames
-from dsp.image import WORST_IMAGE_POWER_RATIO, power_without_image
+from dsp.image import WORST_IMAGE_POWER_RATIO, ImageGains
 from dsp.impulse_mask import ImpulseMask
 from dsp.noise_floor import NoiseFloor
 from dsp.squelch import Closing, Opening, Squelch, State
@@ -174,6 +174,7 @@ class Detector:
         self._looks: dict[int, _Look] = {}
         silent = np.zeros(channels, dtype=bool) if is_am is None else np.array(is_am, dtype=bool)
         self._steady = SteadyWatch(shape.hop_seconds, silent)
+        self._images = ImageGains()
         self._gone: dict[int, tuple[float, float]] = {}  # frequency and power of carriers that went
 
     @property
@@ -214,6 +215,7 @@ class Detector:
         self.squelch.reset()
         self._looks.clear()
         self._steady.reset()
+        self._images.reset()
         self._gone.clear()
 
     def is_idle(self, channel: int) -> bool:
@@ -326,13 +328,12 @@ class Detector:
             & (np.abs(self._centre_bins) > self._half_bins + 1)
         )
         for channel in np.flatnonzero(suspect).tolist():
-            share, image_power_ratio = power_without_image(
-                piece.spectra, int(self._centre_bins[channel]), int(self._half_bins[channel])
-            )
-            measures.power[channel] *= share[:frames].astype(np.float32)
-            mostly = share[:frames].mean() < 0.5
-            if mostly and image_power_ratio > 0 and self.squelch.state[channel] == State.CLOSED:
-                rejection_db = -10 * np.log10(image_power_ratio)
+            is_open = bool(self.squelch.state[channel] != State.CLOSED)
+            centre, half = int(self._centre_bins[channel]), int(self._half_bins[channel])
+            fit = self._images.fit(channel, piece.spectra, centre, half, is_open=is_open)
+            measures.power[channel] *= fit.share[:frames].astype(np.float32)
+            if fit.share[:frames].mean() < 0.5 and fit.power_ratio > 0 and not is_open:
+                rejection_db = -10 * np.log10(fit.power_ratio)
                 events.append(ImageHeard(channel, piece.first_frame, float(rejection_db)))
         return measures
 

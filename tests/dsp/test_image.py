@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.image import power_without_image
+from dsp.image import ImageGains, fit_image
 
 N = 4096
 CENTRE = 900
@@ -30,10 +30,9 @@ def test_image_is_taken_out_and_its_rejection_told(rejection_db: float) -> None:
     strong = band(rng, 8, -CENTRE, 1e6)
     gain = 10 ** (-rejection_db / 20) * np.exp(0.7j)
     floor = band(rng, 8, CENTRE, 1.0)
-    share, ratio = power_without_image(
-        (strong + mirrored(strong, gain) + floor).astype(np.complex64), CENTRE, 40
-    )
-    assert -10 * np.log10(ratio) == pytest.approx(rejection_db, abs=0.2)
+    fit = fit_image((strong + mirrored(strong, gain) + floor).astype(np.complex64), CENTRE, 40)
+    share = fit.share
+    assert -10 * np.log10(fit.power_ratio) == pytest.approx(rejection_db, abs=0.2)
     image_power = 1e6 * 10 ** (-rejection_db / 10)
     assert share.mean() == pytest.approx(1 / (1 + image_power), rel=0.2, abs=1e-3)
 
@@ -41,24 +40,62 @@ def test_image_is_taken_out_and_its_rejection_told(rejection_db: float) -> None:
 def test_station_of_its_own_keeps_its_power_beside_a_strong_mirror() -> None:
     rng = np.random.default_rng(3)
     both = band(rng, 8, -CENTRE, 1e6) + band(rng, 8, CENTRE, 10.0)
-    share, _ = power_without_image(both.astype(np.complex64), CENTRE, 40)
-    assert share.mean() > 0.98
+    assert fit_image(both.astype(np.complex64), CENTRE, 40).share.mean() > 0.98
 
 
 def test_equal_powers_are_never_an_image() -> None:
     rng = np.random.default_rng(4)
     strong = band(rng, 8, -CENTRE, 1.0)
-    share, ratio = power_without_image((strong + mirrored(strong, 0.9)).astype(np.complex64), CENTRE, 40)
-    assert ratio == 0
-    assert (share == 1).all()
+    fit = fit_image((strong + mirrored(strong, 0.9)).astype(np.complex64), CENTRE, 40)
+    assert fit.power_ratio == 0
+    assert (fit.share == 1).all()
 
 
 def test_silence_is_no_image() -> None:
-    share, ratio = power_without_image(np.zeros((2, N), np.complex64), CENTRE, 40)
-    assert ratio == 0
-    assert (share == 1).all()
+    fit = fit_image(np.zeros((2, N), np.complex64), CENTRE, 40)
+    assert fit.power_ratio == 0
+    assert (fit.share == 1).all()
 
 
 def test_band_that_meets_its_mirror_is_refused() -> None:
     with pytest.raises(ValueError, match="centre_bin is 30; it must be farther from 0 than 40"):
-        power_without_image(np.zeros((2, N), np.complex64), 30, 40)
+        fit_image(np.zeros((2, N), np.complex64), 30, 40)
+
+
+def carrier(frames: int, centre: int, power: float) -> np.ndarray:
+    """A line of constant phase."""
+    spectra = np.zeros((frames, N), np.complex128)
+    spectra[:, centre % N] = np.sqrt(power)
+    return spectra
+
+
+GAIN = 10 ** (-30 / 20) * np.exp(0.7j)
+
+
+def test_gain_is_learned_from_a_spoken_band_and_not_from_a_bare_carrier() -> None:
+    rng = np.random.default_rng(5)
+    spoken, bare = band(rng, 16, -CENTRE, 1e6), carrier(16, -CENTRE, 1e6)
+    certain = fit_image((spoken + mirrored(spoken, GAIN)).astype(np.complex64), CENTRE, 40).certain_gain
+    assert certain == pytest.approx(GAIN, rel=0.01)
+    assert fit_image((bare + mirrored(bare, GAIN)).astype(np.complex64), CENTRE, 40).certain_gain is None
+
+
+def test_two_stations_that_pause_on_mirrored_carriers_are_no_image_while_one_is_on_the_air() -> None:
+    both = (carrier(16, -CENTRE, 1e6) + carrier(16, CENTRE, 1e3)).astype(np.complex64)
+    gains = ImageGains()
+    assert gains.fit(0, both, CENTRE, 40, is_open=False).share.mean() < 0.1
+    assert (gains.fit(0, both, CENTRE, 40, is_open=True).share == 1).all()
+
+
+def test_with_the_gain_known_a_station_over_the_image_keeps_its_power() -> None:
+    """The image stands 30 dB under 60 dB; two carriers of 43 and 60 dB would fit as an image of 17 dB."""
+    rng = np.random.default_rng(6)
+    gains = ImageGains()
+    spoken = band(rng, 16, -CENTRE, 1e6)
+    gains.fit(0, (spoken + mirrored(spoken, GAIN)).astype(np.complex64), CENTRE, 40, is_open=False)
+    strong, own = carrier(16, -CENTRE, 1e6), carrier(16, CENTRE, 2e4)
+    fit = gains.fit(0, (strong + mirrored(strong, GAIN) + own).astype(np.complex64), CENTRE, 40, is_open=True)
+    kept = np.abs(np.sqrt(2e4)) ** 2 / np.abs(np.sqrt(2e4) + 1e3 * GAIN) ** 2
+    assert fit.share.mean() == pytest.approx(kept, rel=0.03)
+    gains.reset()
+    assert (gains.fit(0, strong.astype(np.complex64), CENTRE, 40, is_open=True).share == 1).all()
