@@ -1,0 +1,5 @@
+"""`python -m watcher.cli` is `midwatch`."""
+
+from watcher.cli import main
+
+main()

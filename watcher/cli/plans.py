@@ -1,0 +1,30 @@
+"""The commands that read a plan and receive nothing: `check`."""
+
+from __future__ import annotations
+
+from watcher.cli.terminal import PlanFile, Quiet, app, out
+from watcher.plan.describe import describe
+from watcher.plan.reading import read_plan
+
+
+@app.command()
+def check(plan_file: PlanFile, quiet: Quiet = False) -> None:
+    """Check a watch plan and say how it was understood."""
+    plan = read_plan(plan_file)
+    if quiet:
+        return
+    said = describe(plan)
+    width = max(len(label) for label, _ in said.facts)
+    for label, text in said.facts:
+        out.print(f"{label:<{width}}  {text}", markup=False)
+    columns = [said.columns, *said.rows]
+    widths = [max(len(row[n]) for row in columns) for n in range(len(said.columns))]
+    out.print()
+    for row in columns:
+        out.print(
+            "  ".join(f"{cell:<{w}}" for cell, w in zip(row, widths, strict=True)).rstrip(), markup=False
+        )
+    for warning in said.warnings:
+        out.print(f"\nworth a look: {warning}", markup=False)
+    count = len(plan.channels)
+    out.print(f"\n{plan_file}: the plan is sound, {count} channel{'s' if count != 1 else ''}.", markup=False)
