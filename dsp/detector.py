@@ -7,7 +7,7 @@ edges on the samples themselves.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from dsp.frame_measures import FrameMeasures, measure_frames
 from dsp.image import WORST_IMAGE_POWER_RATIO, ImageGains
 from dsp.impulse_mask import ImpulseMask
 from dsp.noise_floor import NoiseFloor
-from dsp.squelch import Closing, Opening, Squelch, State
+from dsp.squelch import MOST_SEARCHED, Closing, Opening, Squelch, State
 from dsp.steady_carrier import is_unmodulated, split_carrier
 from dsp.steady_watch import LOOK_FRAMES, Fate, SteadyWatch
 
@@ -175,6 +175,7 @@ class Detector:
         silent = np.zeros(channels, dtype=bool) if is_am is None else np.array(is_am, dtype=bool)
         self._steady = SteadyWatch(shape.hop_seconds, silent)
         self._images = ImageGains()
+        self._doubted: dict[int, int] = {}  # frame up to which a channel's image was guessed
         self._gone: dict[int, tuple[float, float]] = {}  # frequency and power of carriers that went
 
     @property
@@ -192,10 +193,9 @@ class Detector:
             self.impulses.floor_between(floor, self._floor.typical())
         measures, events = self._measure(piece, floor)
         measures = self._without_images(piece, cells, measures, floor, events)
-        frames = measures.power.shape[1]
-        floor = floor[:, :frames]
+        floor = floor[:, : measures.power.shape[1]]
         idle: set[int] = set()
-        edges = self.squelch.push(measures, floor)
+        edges = [self._searched_widely(edge) for edge in self.squelch.push(measures, floor)]
         known = (floor * self.squelch.quiet_ratio[:, None]).astype(np.float32)
         for edge in edges:
             if isinstance(edge, Opening):
@@ -216,6 +216,7 @@ class Detector:
         self._looks.clear()
         self._steady.reset()
         self._images.reset()
+        self._doubted.clear()
         self._gone.clear()
 
     def is_idle(self, channel: int) -> bool:
@@ -306,6 +307,13 @@ class Detector:
             measures.lag_one[channel, :count] = rest.lag_one[0]
         return events
 
+    def _searched_widely(self, edge: Opening | Closing) -> Opening | Closing:
+        """Where a station was taken for an image at first, its first frames looked quiet."""
+        doubted = edge.frame - self._doubted.get(edge.channel, -MOST_SEARCHED) < MOST_SEARCHED
+        if isinstance(edge, Opening) and doubted:
+            return replace(edge, searched_from=max(0, edge.frame - MOST_SEARCHED))
+        return edge
+
     def _without_images(
         self,
         piece: Slice,
@@ -332,6 +340,8 @@ class Detector:
             centre, half = int(self._centre_bins[channel]), int(self._half_bins[channel])
             fit = self._images.fit(channel, piece.spectra, centre, half, is_open=is_open)
             measures.power[channel] *= fit.share[:frames].astype(np.float32)
+            if channel not in self._images and fit.power_ratio > 0:
+                self._doubted[channel] = piece.first_frame + frames
             if fit.share[:frames].mean() < 0.5 and fit.power_ratio > 0 and not is_open:
                 rejection_db = -10 * np.log10(fit.power_ratio)
                 events.append(ImageHeard(channel, piece.first_frame, float(rejection_db)))
@@ -357,10 +367,8 @@ class Detector:
                 if not look.was_there_before:
                     del self._looks[channel]
                     continue
-                look.spoke, look.idle_since_frame = (
-                    True,
-                    piece.first_frame + count,
-                )  # a birdie may stay behind
+                look.spoke = True  # a birdie may stay behind
+                look.idle_since_frame = piece.first_frame + count
             look.frequency_hz = float(np.median(parts.frequency_hz))
             if channel in self._gone:  # a birdie that comes back is the same birdie
                 before_hz, before_power = self._gone[channel]

@@ -119,6 +119,9 @@ class ImageGains:
         """Forget all."""
         self._gains: dict[int, complex] = {}
 
+    def __contains__(self, channel: object) -> bool:
+        return channel in self._gains
+
     def fit(
         self, channel: int, spectra: ComplexSamples, centre_bin: int, half_width_bins: int, *, is_open: bool
     ) -> ImageFit:

@@ -27,6 +27,7 @@ from dsp.quiet_ratio import ENVELOPE_OF_NOISE, LOOK_FRAMES, QuietRatio
 
 SHORT_FRAMES = 4  # 50 ms: opens a station of ordinary strength
 LONG_FRAMES = 16  # 200 ms: opens a weak one
+MOST_SEARCHED = LONG_FRAMES + 4  # frames before an opening in which the carrier came up
 HANG_S = 0.25  # between the 200 ms fade that must not split and the 300 ms pause that must
 FLOOR_DOUBT_DB = 0.5  # what the floor may be off beyond its scatter: passband slope, in-channel hum
 SHORT_ENVELOPE = 1.70  # 3.5 standard deviations under noise in 50 ms (variance 4/n, delta method)
@@ -384,7 +385,7 @@ def _some(measures: FrameMeasures, frames: slice) -> FrameMeasures:
 
 def _frames_to_search(ratio: NDArray[np.float64]) -> int:
     """How far back the carrier came up at most: splatter before 50 ms of quiet is no part of it."""
-    most = LONG_FRAMES + 4
+    most = MOST_SEARCHED
     quiet = ratio[-most - 1 :] < 1 + QUIET_SHARE * (ratio[-SHORT_FRAMES:].mean() - 1)
     run = np.lib.stride_tricks.sliding_window_view(quiet, SHORT_FRAMES).all(axis=1)
     return most - int(np.flatnonzero(run)[-1]) - SHORT_FRAMES + 1 if run.any() else most

@@ -239,6 +239,30 @@ def test_station_of_its_own_opposite_a_strong_one_is_no_image() -> None:
     assert kinds == [Opening, Closing]
 
 
+@pytest.mark.parametrize(("apart_hz", "up_s"), [(3.0, 2.06), (3.0, 2.12), (7.0, 2.15)])
+def test_bare_carrier_opposite_another_is_looked_for_from_where_it_came_up(
+    apart_hz: float, up_s: float
+) -> None:
+    """At first the weaker one looks like the image of the stronger."""
+    strong, weak = (
+        Emission(
+            start_s=start_s,
+            stop_s=3.2,
+            offset_hz=offset_hz,
+            cnr_db=cnr_db,
+            cnr_width_hz=WIDTH_HZ,
+            modulation=Unmodulated(),
+        )
+        for start_s, offset_hz, cnr_db in (
+            (0.5, -OFFSETS_HZ[0], 40.0),
+            (up_s, OFFSETS_HZ[0] + apart_hz, 20.0),
+        )
+    )
+    judged = judge(scene(3.4, strong, weak))
+    opening = next(event for event in judged.on(0) if isinstance(event, Opening))
+    assert judged.seconds(opening.searched_from) <= up_s <= judged.seconds(opening.frame)
+
+
 def test_threshold_raised_by_the_plan_keeps_a_weak_station_out() -> None:
     made = scene(4.0, emission(0, 1.0, 3.0, 6.0), emission(1, 1.0, 3.0, 6.0))
     channelizer = bank()
