@@ -272,7 +272,7 @@ def _birdie_warnings(heard: Sequence[Channel], crystal_hz: int, ppm: float) -> l
             < channel.pass_band_hz / 2 + birdie_hz * BIRDIE_DRIFT_PPM * 1e-6
         ):
             warnings.append(
-                f'channel "{channel.name}" lies on the {number}th harmonic of the radio\'s crystal, about '
+                f'channel "{channel.name}" lies on harmonic {number} of the radio\'s crystal, about '
                 f"{write_mhz(round(birdie_hz))} MHz; a steady carrier may stand there that nobody sends"
             )
     return warnings

@@ -155,7 +155,7 @@ def test_a_channel_on_a_harmonic_of_the_crystal_is_warned_of(
 ) -> None:
     # 5 x 28.8 MHz is 144 MHz and 15 x 28.8 MHz is 432 MHz; at +50 ppm the fifth lies 7.2 kHz higher.
     (tuning,) = plan_tunings([channel(0, frequency_hz)], 2_400_000, ppm=ppm)
-    assert [f"{harmonic}th harmonic" in warning for warning in tuning.warnings] == [True] * (
+    assert [f"harmonic {harmonic} of" in warning for warning in tuning.warnings] == [True] * (
         harmonic is not None
     )
     (tuning,) = plan_tunings([channel(0, frequency_hz)], 2_400_000, crystal_hz=None)
