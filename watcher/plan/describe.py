@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from watcher.plan.duties import Alert, KeepRules
 from watcher.plan.figures import write_khz, write_mhz, write_number
-from watcher.plan.model import Channel, WatchPlan, Window
+from watcher.plan.model import Channel, Radio, WatchPlan, Window
 
 UNSAID = "–"
 
@@ -55,8 +56,7 @@ def _facts(plan: WatchPlan) -> tuple[tuple[str, str], ...]:
         ("live audio", None if plan.listen is None else plan.listen.device or "the system's own device"),
     ]
     for radio in plan.radios:
-        rate = "" if radio.sample_rate_hz is None else f", {radio.sample_rate_hz} samples/s"
-        said.append(("radio", f"{radio.kind or UNSAID}{rate}, {write_number(radio.ppm)} ppm"))
+        said.append(("radio", ", ".join(_radio(radio))))
     for window in plan.windows:
         said.append(("window", _window(window)))
     for pair in plan.tone_pairs:
@@ -92,6 +92,29 @@ def _window(window: Window) -> str:
     season = f", from {window.from_date} to {window.to_date}" if window.from_date else ""
     preset = f" ({window.preset})" if window.preset else ""
     return f"{own_name}{window.said_starts}{length}{lead}{days}{season}{preset}"
+
+
+def _radio(radio: Radio) -> Iterator[str]:
+    yield radio.kind or UNSAID
+    if radio.sample_rate_hz is not None:
+        yield f"{radio.sample_rate_hz} samples/s"
+    yield f"{write_number(radio.ppm)} ppm"
+    if radio.serial is not None:
+        yield f"serial {radio.serial}"
+    if radio.index is not None:
+        yield f"number {radio.index}"
+    if radio.address is not None:
+        yield f"at {radio.address}"
+    if radio.path is not None:
+        yield f"{radio.path}{' over and over' if radio.loop else ''}"
+    if radio.driver is not None:
+        yield radio.driver
+    if radio.gain_db != "auto":
+        yield f"gain {write_number(radio.gain_db)} dB"
+    if radio.bias_tee:
+        yield "antenna supply on"
+    if radio.direct_sampling != "off":
+        yield f"direct sampling of {radio.direct_sampling}"
 
 
 def _row(channel: Channel) -> tuple[str, ...]:

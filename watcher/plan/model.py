@@ -12,10 +12,21 @@ from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict, ValidationInfo
 
 from watcher.plan.duties import Alert, KeepRules, LiveAudio
 from watcher.plan.names import clean_name_problem
+from watcher.plan.radio_rules import (
+    ADDRESS,
+    DIRECT_SAMPLING,
+    GAIN,
+    DirectSampling,
+    Gain,
+    as_gain,
+    check_address,
+    check_index,
+    check_kind,
+)
 from watcher.plan.rules import Wrong, as_real, as_whole, check_time_zone, check_window_hours
 from watcher.plan.window_rules import as_clock_times, as_days, check_cron, check_month_day
 
@@ -38,6 +49,14 @@ def _short_text(text: str) -> str:
     if problem:
         raise Wrong(problem)
     return text
+
+
+def _index_beside(index: int | None, others: ValidationInfo) -> int | None:
+    return check_index(index, others.data)
+
+
+def _kind_with(kind: str | None, others: ValidationInfo) -> str | None:
+    return check_kind(kind, others.data)
 
 
 Whole = Annotated[int, BeforeValidator(as_whole)]
@@ -157,14 +176,53 @@ class Station(_Frozen):
 class Radio(_Frozen):
     """One radio. Checked lightly: whether such a radio can do it is known only where it is opened.
 
-    `ppm` is how fast the radio's reference runs: at +10 ppm a station on 100 MHz shows 1 kHz too low.
+    Parameters
+    ----------
+    serial, index : str or None, int or None
+        Which receiver on USB; the first where neither is said.
+    sample_rate_hz : int or None
+        Samples per second; the kind's usual rate where it is not said.
+    ppm : float
+        How fast the radio's reference runs: at +10 ppm a station on 100 MHz shows 1 kHz too low.
+    gain_db : float or "auto"
+        "auto" measures when a tuning begins and sets a gain that then stays.
+    bias_tee : bool
+        Supply an amplifier at the antenna through its cable.
+    direct_sampling : {"off", "i", "q"}
+        Past the tuner, for short wave.
+    address : str or None
+        Host and port of a receiver on the network.
+    path, loop : Path or None, bool
+        A recording that stands in as a radio, once or over and over.
+    driver : str or None
+        What names the receiver to the library that knows many kinds.
+    kind : {"rtlsdr", "network", "soapy", "recording"} or None
+        None in a plan that is only for replay.
     """
 
-    kind: ShortText | None = None
+    serial: ShortText | None = Field(default=None, description="the serial number in quotes")
+    index: Annotated[Whole | None, AfterValidator(_index_beside)] = Field(
+        default=None, ge=0, le=255, description="a whole number from 0, the receiver's place on the bus"
+    )
     sample_rate_hz: Whole | None = Field(
         default=None, ge=8_000, le=100_000_000, description="a whole number between 8000 and 100000000"
     )
     ppm: Real = Field(default=0.0, ge=-200, le=200, description="a number between -200 and 200")
+    gain_db: Annotated[Gain, BeforeValidator(as_gain)] = Field(default="auto", description=GAIN)
+    bias_tee: Annotated[bool, Strict()] = Field(default=False, description="true or false")
+    direct_sampling: DirectSampling = Field(default="off", description=DIRECT_SAMPLING)
+    address: Annotated[str, AfterValidator(check_address)] | None = Field(default=None, description=ADDRESS)
+    path: Path | None = Field(default=None, description="the path of a recording in quotes")
+    loop: Annotated[bool, Strict()] = Field(default=False, description="true or false")
+    driver: ShortText | None = Field(default=None, description="a short text in quotes")
+    # Last, so that what it needs has been read when it is checked.
+    kind: Annotated[ShortText | None, AfterValidator(_kind_with)] = None
+
+    def beside(self, folder: Path) -> Radio:
+        """The same with a relative `path` taken from a folder: that of the plan's file."""
+        if self.path is None:
+            return self
+        return self.model_copy(update={"path": folder / self.path.expanduser()})
 
 
 class Window(_Frozen):

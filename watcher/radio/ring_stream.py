@@ -14,7 +14,7 @@ from dsp.blocks import IqBlock
 from watcher.radio.block_ring import BlockRing, RingBlock
 from watcher.radio.clocks import running_s, utc_now
 from watcher.radio.live import RadioLost, StreamFacts
-from watcher.radio.loss_clock import LossClock
+from watcher.radio.loss_clock import LOOK_BLOCKS, LossClock
 from watcher.radio.sample_formats import SampleFormat, to_samples
 
 STALL_S = 2.0
@@ -69,6 +69,8 @@ class RingStream:
         Makes the producer end, within three seconds; may be called twice.
     least_loss_samples : int
         Below this, what the clock shows missing is taken for jitter.
+    look_blocks : int
+        More than the blocks that may be under way; see :class:`~watcher.radio.loss_clock.LossClock`.
     stall_s : float
     clock, now : callable
         Seconds on the producer's clock; the system clock.
@@ -85,6 +87,7 @@ class RingStream:
         ending: Ending,
         end: Callable[[], None],
         least_loss_samples: int,
+        look_blocks: int = LOOK_BLOCKS,
         stall_s: float = STALL_S,
         clock: Callable[[], float] = running_s,
         now: Callable[[], datetime] = utc_now,
@@ -100,7 +103,7 @@ class RingStream:
         self._clock = clock
         self._now = now
         self._began_s = clock()
-        self._losses = LossClock(sample_rate_hz, least_loss_samples)
+        self._losses = LossClock(sample_rate_hz, least_loss_samples, look_blocks)
         self._facts: StreamFacts | None = None
         self._over: str | None = None
         self._stopped = False
