@@ -14,8 +14,10 @@ from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict, ValidationInfo
 
+from watcher.plan.caller_rules import CallerRules
 from watcher.plan.duties import Alert, KeepRules, LiveAudio
 from watcher.plan.names import clean_name_problem
+from watcher.plan.power_rules import PowerRules
 from watcher.plan.radio_rules import (
     ADDRESS,
     DIRECT_SAMPLING,
@@ -294,6 +296,10 @@ class WatchPlan(_Frozen):
         As in the file, or what stands for an absent table.
     listen : LiveAudio or None
         None where the plan asks for no live audio.
+    power : PowerRules or None
+        None where the plan does not say what the watch runs on.
+    callers : CallerRules
+        What the outlook supposes of those who call.
     warnings : tuple of str
         What is allowed and probably not meant, one sentence each.
     text : str
@@ -308,6 +314,8 @@ class WatchPlan(_Frozen):
     alerts: tuple[Alert, ...] = ()
     keep: KeepRules = KeepRules()
     listen: LiveAudio | None = None
+    power: PowerRules | None = None
+    callers: CallerRules = CallerRules()
     warnings: tuple[str, ...] = ()
     text: str = ""
 

@@ -12,10 +12,12 @@ from typing import TypeVar
 from pydantic import BaseModel
 
 from watcher.errors import PlanError
+from watcher.plan.caller_rules import CallerRules, caller_contradictions
 from watcher.plan.crosscheck import channel_warnings, name_clashes, tone_contradictions
 from watcher.plan.duties import Alert, KeepRules, LiveAudio, alert_contradictions, keep_contradictions
 from watcher.plan.model import Channel, Radio, Station, TonePair, WatchPlan, Window
 from watcher.plan.names import clean_name_problem
+from watcher.plan.power_rules import PowerRules, power_contradictions
 from watcher.plan.presets import shipped_presets
 from watcher.plan.problems import check_table, nearest_key, write_value
 from watcher.plan.tables import ChannelTable
@@ -31,6 +33,7 @@ _LISTS: dict[str, type[BaseModel]] = {
     "alert": Alert,
 }
 _SINGLE: dict[str, type[BaseModel]] = {"station": Station, "keep": KeepRules, "listen": LiveAudio}
+_SINGLE |= {"power": PowerRules, "callers": CallerRules}
 _TABLES = (*_LISTS, *_SINGLE)
 
 Table = TypeVar("Table", bound=BaseModel)
@@ -97,6 +100,10 @@ def plan_from_text(text: str, path: Path) -> WatchPlan:
     problems += found + keep_contradictions(keep, file)
     listen, found = _one(LiveAudio, "listen", tables, file)
     problems += found
+    power, found = _power(tables, file)
+    problems += found
+    callers, found = _one(CallerRules, "callers", tables, file)
+    problems += found + caller_contradictions(callers, [channel.name for channel in channels], file)
     if problems or station is None:
         raise PlanError(problems)
     return WatchPlan(
@@ -108,6 +115,8 @@ def plan_from_text(text: str, path: Path) -> WatchPlan:
         alerts=tuple(alert.beside(path.parent) for alert in alerts),
         keep=keep,
         listen=listen if "listen" in tables else None,
+        power=power,
+        callers=callers,
         warnings=tuple(channel_warnings(channels, file)),
         text=text,
     )
@@ -209,6 +218,15 @@ def _others(
         if checked is not None:
             good.append(checked)
     return tuple(good), problems
+
+
+def _power(tables: Mapping[str, object], file: str) -> tuple[PowerRules | None, list[str]]:
+    """The power table, which has no defaults as a whole: None where the plan has none."""
+    table = tables.get("power")
+    if not isinstance(table, Mapping):
+        return None, []
+    power, problems = check_table(PowerRules, table, f"{file}: power", "[power]")
+    return power, problems + power_contradictions(table, power, file)
 
 
 def _one(model: type[Table], name: str, tables: Mapping[str, object], file: str) -> tuple[Table, list[str]]:
