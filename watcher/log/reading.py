@@ -17,6 +17,7 @@ from watcher.log.facts import WatchEndedBy
 from watcher.log.rows import (
     channel_of,
     clip_path_of,
+    clip_removed_of,
     condition_of,
     gap_of,
     instant_of,
@@ -37,7 +38,10 @@ ROWS_AT_ONCE = 500
 
 @dataclass(frozen=True, slots=True)
 class LoggedTransmission:
-    """A transmission as the log has it; `clip_path` is relative to the folder of the log."""
+    """A transmission as the log has it; `clip_path` is relative to the folder of the log.
+
+    `clip_removed_utc` is when retention removed the clip; then there is no path any more.
+    """
 
     entry_id: int
     watch_id: int
@@ -47,6 +51,7 @@ class LoggedTransmission:
     clip_audio_frames: int | None
     possible_words: tuple[tuple[str, float], ...] | None = None
     """Guesses of a small model, phrase and seconds into the clip; None where it has not looked."""
+    clip_removed_utc: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +111,7 @@ def transmissions(
             clip_path=clip_path_of(row),
             clip_sha256=row["clip_sha256"],
             clip_audio_frames=row["clip_audio_frames"],
+            clip_removed_utc=clip_removed_of(row),
             possible_words=possible_words_of(row),
         )
 

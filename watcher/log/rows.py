@@ -224,6 +224,11 @@ def clip_path_of(row: RowMapping) -> PurePosixPath | None:
     return None if row["clip_path"] is None else PurePosixPath(row["clip_path"])
 
 
+def clip_removed_of(row: RowMapping) -> datetime | None:
+    """When the clip of a row was removed; None where it was not."""
+    return None if row["clip_removed_utc_ms"] is None else instant_of(row["clip_removed_utc_ms"])
+
+
 def gap_row(watch_id: int, gap: Gap) -> dict[str, Any]:
     """The row of one gap."""
     return _span_row(watch_id, gap) | {"cause": gap.cause.value}

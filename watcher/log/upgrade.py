@@ -33,7 +33,12 @@ def _add_signalling(connection: Connection) -> None:
         *("dcs_was_read BOOLEAN NOT NULL DEFAULT 0", "dcs TEXT", "dcs_other_name TEXT"),
         *("dcs_deviation_hz FLOAT", "dcs_probability FLOAT", "dcs_turn_off_s FLOAT", "kind TEXT"),
         *("kind_probability FLOAT", "speech_s FLOAT", "tone_s FLOAT", "data_s FLOAT"),
-        *("findings TEXT NOT NULL DEFAULT '[]'", "possible_words TEXT", "iq_path TEXT"),
+        *(
+            "findings TEXT NOT NULL DEFAULT '[]'",
+            "possible_words TEXT",
+            "iq_path TEXT",
+            "clip_removed_utc_ms INTEGER",
+        ),
     ):
         connection.exec_driver_sql(f"ALTER TABLE transmission ADD COLUMN {column}")
     for column in (

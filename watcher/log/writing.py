@@ -304,6 +304,14 @@ class WatchLog:
         with self.snapshot() as connection:
             return list(connection.execute(chosen).scalars())
 
+    def forget_clips(self, entry_ids: Sequence[int], removed_utc: datetime) -> None:
+        """The files of these entries' clips and channel IQ are gone; everything else about them stays."""
+        row = {"clip_path": None, "iq_path": None, "clip_removed_utc_ms": utc_ms(removed_utc)}
+        with self._writable() as connection:
+            for entry_id in entry_ids:
+                where = transmission.c.entry_id == entry_id
+                connection.execute(update(transmission).where(where).values(row))
+
     def add_gap(self, watch_id: int, gap_found: Gap) -> int:
         """Add a span in which a channel was not watched; returns its id."""
         with self._writable() as connection:
