@@ -154,7 +154,7 @@ def visits_of(weights: dict[int, int], dwell_s: float) -> tuple[Visit, ...]:
     shares = {number: weight // divisor for number, weight in weights.items()}
     free = list(range(sum(shares.values())))
     turns = dict.fromkeys(free, 0)
-    # The most visited choose first: each from the first free turn on at equal distances, or as near as is free.
+    # The most visited choose first: from the first free turn on at equal distances, or as near as is free.
     for number, share in sorted(shares.items(), key=lambda each: (-each[1], each[0])):
         first = free[0]
         for visit in range(share):

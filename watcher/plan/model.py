@@ -30,6 +30,7 @@ from watcher.plan.radio_rules import (
     check_kind,
 )
 from watcher.plan.rules import Wrong, as_real, as_whole, check_time_zone, check_window_hours
+from watcher.plan.stay_rules import DwellRules, FollowUpRules
 from watcher.plan.window_rules import as_clock_times, as_days, check_cron, check_month_day
 
 Mode = Literal["nfm", "fm", "am"]
@@ -292,7 +293,7 @@ class WatchPlan(_Frozen):
     ----------
     channels : tuple of Channel
         In the order of the file; names are unique.
-    station, radios, windows, tone_pairs, alerts, keep
+    station, radios, windows, tone_pairs, alerts, keep, dwell, follow_up
         As in the file, or what stands for an absent table.
     listen : LiveAudio or None
         None where the plan asks for no live audio.
@@ -314,6 +315,8 @@ class WatchPlan(_Frozen):
     alerts: tuple[Alert, ...] = ()
     keep: KeepRules = KeepRules()
     listen: LiveAudio | None = None
+    dwell: DwellRules = DwellRules()
+    follow_up: FollowUpRules = FollowUpRules()
     power: PowerRules | None = None
     callers: CallerRules = CallerRules()
     warnings: tuple[str, ...] = ()

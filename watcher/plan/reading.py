@@ -20,6 +20,7 @@ from watcher.plan.names import clean_name_problem
 from watcher.plan.power_rules import PowerRules, power_contradictions
 from watcher.plan.presets import shipped_presets
 from watcher.plan.problems import check_table, nearest_key, write_value
+from watcher.plan.stay_rules import DwellRules, FollowUpRules, stay_contradictions
 from watcher.plan.tables import ChannelTable
 from watcher.plan.window_table import windows_of
 
@@ -32,7 +33,13 @@ _LISTS: dict[str, type[BaseModel]] = {
     "tone_pair": TonePair,
     "alert": Alert,
 }
-_SINGLE: dict[str, type[BaseModel]] = {"station": Station, "keep": KeepRules, "listen": LiveAudio}
+_SINGLE: dict[str, type[BaseModel]] = {
+    "station": Station,
+    "keep": KeepRules,
+    "listen": LiveAudio,
+    "dwell": DwellRules,
+    "follow_up": FollowUpRules,
+}
 _SINGLE |= {"power": PowerRules, "callers": CallerRules}
 _TABLES = (*_LISTS, *_SINGLE)
 
@@ -100,6 +107,10 @@ def plan_from_text(text: str, path: Path) -> WatchPlan:
     problems += found + keep_contradictions(keep, file)
     listen, found = _one(LiveAudio, "listen", tables, file)
     problems += found
+    dwell, found = _one(DwellRules, "dwell", tables, file)
+    problems += found + stay_contradictions(dwell, file)
+    follow_up, found = _one(FollowUpRules, "follow_up", tables, file)
+    problems += found
     power, found = _power(tables, file)
     problems += found
     callers, found = _one(CallerRules, "callers", tables, file)
@@ -115,6 +126,8 @@ def plan_from_text(text: str, path: Path) -> WatchPlan:
         alerts=tuple(alert.beside(path.parent) for alert in alerts),
         keep=keep,
         listen=listen if "listen" in tables else None,
+        dwell=dwell,
+        follow_up=follow_up,
         power=power,
         callers=callers,
         warnings=tuple(channel_warnings(channels, file)),

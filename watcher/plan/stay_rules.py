@@ -6,6 +6,7 @@ from typing import Annotated
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
+from watcher.plan.figures import write_number
 from watcher.plan.rules import as_real, as_whole
 
 Whole = Annotated[int, BeforeValidator(as_whole)]
@@ -63,3 +64,13 @@ class FollowUpRules(_Rules):
     most_extra_minutes_a_day: Real = Field(
         default=120.0, ge=0, le=1440, description="a number of minutes between 0 and 1440"
     )
+
+
+def stay_contradictions(dwell: DwellRules, file: str) -> list[str]:
+    """What the keys of `[dwell]` cannot mean together, one problem each."""
+    if dwell.longest_stay_seconds >= dwell.dwell_seconds:
+        return []
+    return [
+        f"{file}: dwell: longest_stay_seconds is {write_number(dwell.longest_stay_seconds)}; it must be at "
+        f"least dwell_seconds, which is {write_number(dwell.dwell_seconds)}"
+    ]

@@ -327,7 +327,7 @@ def test_every_missing_key_is_told(write: Write) -> None:
             "[tidings]",
             'table "tidings" is unknown; '
             "a plan has [[channel]], [[radio]], [[window]], [[tone_pair]], [[alert]], [station], [keep], "
-            "[listen]",
+            "[listen], [dwell], [follow_up]",
         ),
         ("[radio]\nkind = 'rtlsdr'", "radio must be headed [[radio]], with double brackets, once for each radio"),
         ("[[station]]\nname = 'x'", "station must be headed [station], with single brackets, once"),
@@ -349,7 +349,7 @@ def test_a_key_outside_every_table_is_told(write: Write) -> None:
     assert problems_of(write(f"name = 'x'\n{CHANNEL}")) == [
         'plan.toml: "name" stands under no table; '
         "a key belongs under [[channel]], [[radio]], [[window]], [[tone_pair]], [[alert]], [station], "
-        "[keep], [listen]"
+        "[keep], [listen], [dwell], [follow_up]"
     ]
 
 
