@@ -233,6 +233,10 @@ class DwellScheduler:
                 self._stuck.add(tuning)
         return self._until_s
 
+    def stays(self, now_s: float, *, busy: bool) -> bool:
+        """The same as a question: whether to stay, and not ask for the next visit yet."""
+        return now_s < self.extend(now_s, busy=busy)
+
     def _begin(self, now_s: float) -> None:
         self._settled_s = now_s
         self._until_s = now_s + self._visit.dwell_s

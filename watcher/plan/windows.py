@@ -97,12 +97,21 @@ def open_at(windows: Sequence[Window], zone: ZoneInfo, instant: datetime) -> tup
 
 def next_opening(windows: Sequence[Window], zone: ZoneInfo, instant: datetime) -> WindowSpan | None:
     """The first window that starts after an instant; None where none does within eight years."""
+    return next(iter(next_openings(windows, zone, instant, 1)), None)
+
+
+def next_openings(
+    windows: Sequence[Window], zone: ZoneInfo, instant: datetime, count: int
+) -> tuple[WindowSpan, ...]:
+    """The first windows that start after an instant, in order; fewer where eight years have no more."""
     instant = _in_utc(instant)
+    following: list[WindowSpan] = []
     for days in _LOOK_AHEAD_DAYS:
-        for each in window_spans(windows, zone, (instant, instant + timedelta(days=days))):
-            if each.start_utc > instant:
-                return each
-    return None
+        spans = window_spans(windows, zone, (instant, instant + timedelta(days=days)))
+        following = [each for each in spans if each.start_utc > instant][:count]
+        if len(following) == count:
+            break
+    return tuple(following)
 
 
 def open_time(windows: Sequence[Window], zone: ZoneInfo, span: Span) -> Spans:

@@ -153,6 +153,8 @@ def test_the_radio_stays_while_a_transmission_lasts_and_leaves_soon_after() -> N
     assert scheduler.extend(100.5, busy=True) == 103.1  # ends within the dwell: nothing to add
     assert scheduler.extend(103.0, busy=True) == 103.5
     assert scheduler.extend(103.4, busy=False) == 103.5
+    assert scheduler.stays(103.4, busy=False)
+    assert not scheduler.stays(103.5, busy=False)
     following = scheduler.next(103.5)
     assert (following.tuning, following.until_s) == (7, pytest.approx(106.7))
 

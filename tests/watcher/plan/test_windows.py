@@ -14,6 +14,7 @@ from watcher.plan.windows import (
     WindowSpan,
     merged,
     next_opening,
+    next_openings,
     open_at,
     open_time,
     opens_on,
@@ -117,6 +118,15 @@ def test_the_next_opening_is_after_the_instant() -> None:
     assert opening is not None
     assert opening.start_utc == utc("2026-07-05T04:00")  # Saturday 22:00 local
     assert opening.name == "at 22:00"
+
+
+def test_the_next_openings_come_in_order_and_across_a_season() -> None:
+    windows = [window(every_hours=12, from_date="05-01", to_date="05-01"), window(at=["07:00"], days=["mon"])]
+    following = next_openings(windows, BOISE, utc("2026-04-20T00:00"), 5)
+    assert [f"{each.start_utc.astimezone(BOISE):%m-%d %H:%M}" for each in following] == [
+        *("04-20 07:00", "04-27 07:00", "05-01 00:00", "05-01 12:00", "05-04 07:00"),
+    ]
+    assert next_openings([window(at=["07:00"], cron=None)], BOISE, utc("2026-04-20T00:00"), 0) == ()
 
 
 def test_the_next_opening_may_be_years_away_and_may_never_be() -> None:
