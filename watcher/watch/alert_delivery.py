@@ -101,7 +101,16 @@ def notify_service(address: str, message: Message, *, urgent: bool) -> str | Non
     import apprise  # noqa: PLC0415 - as above
 
     _quiet_library_log()
-    service = apprise.Apprise()
+    # The watch tells in its own name, and lets no service fetch a picture from elsewhere.
+    asset = apprise.AppriseAsset(
+        app_id="Midwatch",
+        app_desc="Radio watch",
+        app_url="",
+        image_url_mask="",
+        image_url_logo="",
+        secure_logging=True,
+    )
+    service = apprise.Apprise(asset=asset)
     if not service.add(address):
         return "no such kind of service is known, or its address is incomplete"
     kind = apprise.NotifyType.WARNING if urgent else apprise.NotifyType.INFO

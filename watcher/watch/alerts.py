@@ -17,7 +17,7 @@ from watcher.receive.chain import Record
 from watcher.receive.records import Clip, Transmission
 from watcher.watch.alert_delivery import LONGEST_S, Delivery, address_problem
 from watcher.watch.alert_outbox import Outbox
-from watcher.watch.alert_texts import item_for, message, trial_message
+from watcher.watch.alert_texts import Item, item_for, message, trial_message
 from watcher.watch.clock import Clock
 
 MOST_PROBLEMS = 50
@@ -130,13 +130,21 @@ class Alerts:
         """
         if not self._routes:
             return
+        try:
+            self._add(heard, clip)
+        except Exception as failure:  # noqa: BLE001 - whatever goes wrong here, the watch goes on
+            self._tell(
+                f"a transmission could not be told ({type(failure).__name__}: {failure}); the log has it"
+            )
+        self._wake.set()
+
+    def _add(self, heard: Transmission, clip: PurePosixPath | None) -> None:
         now_s, local = self._clock.monotonic(), self._clock.utc().astimezone(self._zone).time()
         with self._lock:
             for route in self._routes:
                 item = item_for(route.alert, heard, clip, self._calling)
                 if item is not None:
                     route.outbox.add(item, now_s, quiet=route.alert.is_quiet(local))
-        self._wake.set()
 
     def run_due(self) -> float | None:
         """Send what may go now; returns in how many seconds the next may go, None where nothing waits."""
@@ -186,8 +194,7 @@ class Alerts:
             if due_s > now_s:
                 return due_s - now_s
             items, untold = route.outbox.items(), route.outbox.untold
-        text = message(self._station, self._zone, items, untold)
-        problem = route.delivery.send(text, urgent=any(item.distress for item in items))
+        problem = self._send(route, items, untold)
         with self._lock:
             now_s = self._clock.monotonic()
             if problem is None:
@@ -204,6 +211,13 @@ class Alerts:
                     )
             due_s = route.outbox.due_at_s(now_s)
             return None if due_s is None else max(0.0, due_s - now_s)
+
+    def _send(self, route: _Route, items: Sequence[Item], untold: int) -> str | None:
+        try:
+            text = message(self._station, self._zone, items, untold)
+            return route.delivery.send(text, urgent=any(item.distress for item in items))
+        except Exception as failure:  # noqa: BLE001 - a mistake of ours in a text must not silence what follows
+            return f"{type(failure).__name__}: {failure}"
 
     def _tell(self, sentence: str) -> None:
         if len(self.problems) < MOST_PROBLEMS:

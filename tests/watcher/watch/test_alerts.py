@@ -64,7 +64,7 @@ class Handler(BaseHTTPRequestHandler):
         self.send_response(self.server.answer)
         self.end_headers()
         if self.server.answer == 200:
-            self.server.got.append(json.loads(content))
+            self.server.got.append({**json.loads(content), "agent": self.headers["User-Agent"]})
             self.server.arrived.set()
 
     def log_message(self, format: str, *args: object) -> None:
@@ -109,7 +109,7 @@ def test_a_service_is_told_by_the_thread_while_the_watch_goes_on(service: Servic
     assert told["title"] == "Ridge base: the falling sweep of an emergency locator, guard"
     assert "2031-05-04 14:00:00 MDT (20:00:00 UTC)" in told["message"]
     assert "2031-05-04/clip.flac" in told["message"]
-    assert told["type"] == "warning"
+    assert (told["type"], told["agent"]) == ("warning", "Midwatch")
     assert alerts.counts == AlertCounts(sent=1)
     assert alerts.problems == []
 
@@ -306,3 +306,27 @@ def test_a_plan_without_alerts_starts_nothing() -> None:
     alerts.consider(heard("beacon"), None)
     assert (threading.active_count(), alerts.counts) == (threads, AlertCounts())
     alerts.close(1)
+
+
+def test_a_mistake_of_ours_in_a_text_stops_neither_the_watch_nor_the_alerts(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*told: object) -> None:
+        raise ZeroDivisionError("by zero")
+
+    clock = SteppedClock()
+    alerts = alerts_of(Alert(to=service.address), clock=clock)
+    with monkeypatch.context() as change:
+        change.setattr("watcher.watch.alerts.item_for", broken)
+        alerts.consider(heard("beacon"), None)
+    assert alerts.problems == [
+        "a transmission could not be told (ZeroDivisionError: by zero); the log has it"
+    ]
+    alerts.consider(heard("beacon"), None)
+    with monkeypatch.context() as change:
+        change.setattr("watcher.watch.alerts.message", broken)
+        assert alerts.run_due() == 5.0
+    assert "ZeroDivisionError: by zero; it is tried again in 5 s" in alerts.problems[1]
+    clock.passed_s = 5.0
+    assert alerts.run_due() is None
+    assert len(service.got) == 1
