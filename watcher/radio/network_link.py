@@ -147,9 +147,10 @@ class NetworkLink:
             self._connect()
             self._greeted.set()
             while not self._closing:
+                began_s = self._clock()
                 if not self._fill(self._block):
                     break
-                self._hand_on()
+                self._hand_on(began_s)
         except OSError as failure:
             cause = f"broke the connection ({_reason(failure)})"
         except BaseException as failure:  # noqa: BLE001 - told by the stream
@@ -209,11 +210,12 @@ class NetworkLink:
             have += got
         return have == len(view)
 
-    def _hand_on(self) -> None:
+    def _hand_on(self, began_s: float) -> None:
+        """Give a block on if all of it came late enough."""
         stamp_s = self._clock()
         with self._lock:
             outlet = self._outlet
-            if outlet is not None and stamp_s >= outlet.from_s:
+            if outlet is not None and began_s >= outlet.from_s:
                 outlet.ring.put(self._block, stamp_s)
 
 
