@@ -3,8 +3,8 @@
 A flagged clip is never removed before its time, and one with an operator's mark never. The rows of the log
 stay and say when the clip went; the database itself is never touched by a limit.
 
-The order is: the files, the folder brought to the disk, then the row. A crash in between leaves a row whose
-file is gone, and the next run puts that right; never a file that nobody knows of any more.
+The order is: the intent in the row, the files, the folder brought to the disk, then the row's path. A crash
+in between leaves a row that says so, and the next run finishes it; never a file that nobody knows of any more.
 """
 
 from __future__ import annotations
@@ -46,6 +46,7 @@ class _Kept:
     entry_id: int
     end_utc: datetime
     flagged: bool
+    begun: bool  # an earlier run began to remove it
     files: tuple[PurePosixPath, ...]  # the clip last: while it is there, so is the entry's claim to it
 
 
@@ -98,8 +99,9 @@ class _Work:
     failures: int = 0
 
     def remove_aged(self, kept: list[_Kept], rules: KeepRules) -> list[_Kept]:
-        """Remove what has had its time, and rows' claims to files that are gone; returns what stays."""
-        aged = {
+        """Remove what has had its time, and what an earlier run began to remove; returns what stays."""
+        aged = {each.entry_id for each in kept if each.begun}
+        aged |= {
             each.entry_id
             for each in kept
             if (days := rules.flagged_days if each.flagged else rules.days) is not None
@@ -160,12 +162,14 @@ class _Work:
 
     def _remove(self, chosen: Sequence[_Kept]) -> None:
         for first in range(0, len(chosen), CLIPS_AT_ONCE):
-            gone = [each for each in chosen[first : first + CLIPS_AT_ONCE] if self._remove_files(each)]
+            batch = chosen[first : first + CLIPS_AT_ONCE]
+            self.log.remove_clips([each.entry_id for each in batch], self.now_utc, gone=False)
+            gone = [each for each in batch if self._remove_files(each)]
             folders = {self.log.folder / file.parent for each in gone for file in each.files}
             for folder in folders:
                 with contextlib.suppress(OSError):  # the folder may be gone with all that was in it
                     sync_folder(folder)
-            self.log.forget_clips([each.entry_id for each in gone], self.now_utc)
+            self.log.remove_clips([each.entry_id for each in gone], self.now_utc, gone=True)
             self.done.removed += len(gone)
             for folder in folders - {self.log.folder}:
                 with contextlib.suppress(OSError):  # others are still in it
@@ -206,7 +210,7 @@ def _entries(log: WatchLog) -> list[_Kept]:
     """Every entry that has a file, the oldest first."""
     columns = (
         *(transmission.c.entry_id, transmission.c.end_utc_ms, transmission.c.flags),
-        *(transmission.c.clip_path, transmission.c.iq_path),
+        *(transmission.c.clip_path, transmission.c.iq_path, transmission.c.clip_removed_utc_ms),
     )
     chosen = (
         select(*columns)
@@ -216,7 +220,13 @@ def _entries(log: WatchLog) -> list[_Kept]:
     with log.snapshot() as connection:
         rows = connection.execute(chosen).all()
     return [
-        _Kept(row.entry_id, instant_of(row.end_utc_ms), bool(json.loads(row.flags)), files)
+        _Kept(
+            entry_id=row.entry_id,
+            end_utc=instant_of(row.end_utc_ms),
+            flagged=bool(json.loads(row.flags)),
+            begun=row.clip_removed_utc_ms is not None,
+            files=files,
+        )
         for row in rows
         if (files := tuple(_inside(_files(row.clip_path, row.iq_path))))
     ]

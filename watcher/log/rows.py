@@ -225,8 +225,9 @@ def clip_path_of(row: RowMapping) -> PurePosixPath | None:
 
 
 def clip_removed_of(row: RowMapping) -> datetime | None:
-    """When the clip of a row was removed; None where it was not."""
-    return None if row["clip_removed_utc_ms"] is None else instant_of(row["clip_removed_utc_ms"])
+    """When the clip of a row was removed; None where it was not, or where that was begun and not finished."""
+    removed_ms = row["clip_removed_utc_ms"]
+    return None if removed_ms is None or row["clip_path"] is not None else instant_of(removed_ms)
 
 
 def gap_row(watch_id: int, gap: Gap) -> dict[str, Any]:

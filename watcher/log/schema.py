@@ -159,7 +159,9 @@ transmission = Table(
     # A JSON list of guesses; NULL where nobody looked. Too weak to check is the text "too weak".
     Column("possible_words", Text),
     Column("iq_path", Text),  # relative to the folder, with forward slashes
-    Column("clip_removed_utc_ms", Integer),  # when retention removed the clip; the rest of the row stays
+    Column(
+        "clip_removed_utc_ms", Integer
+    ),  # retention removed the clip; with a path still there, it began to
     CheckConstraint("start_utc_ms <= end_utc_ms", name="in_order"),
     Index(None, "start_utc_ms", "entry_id"),
     Index(None, "channel", "start_utc_ms"),

@@ -304,9 +304,11 @@ class WatchLog:
         with self.snapshot() as connection:
             return list(connection.execute(chosen).scalars())
 
-    def forget_clips(self, entry_ids: Sequence[int], removed_utc: datetime) -> None:
-        """The files of these entries' clips and channel IQ are gone; everything else about them stays."""
-        row = {"clip_path": None, "iq_path": None, "clip_removed_utc_ms": utc_ms(removed_utc)}
+    def remove_clips(self, entry_ids: Sequence[int], removed_utc: datetime, *, gone: bool) -> None:
+        """Clips and channel IQ of these entries are about to be removed, then `gone`; the rest stays."""
+        row: dict[str, Any] = {"clip_removed_utc_ms": utc_ms(removed_utc)}
+        if gone:
+            row |= {"clip_path": None, "iq_path": None}
         with self._writable() as connection:
             for entry_id in entry_ids:
                 where = transmission.c.entry_id == entry_id

@@ -165,33 +165,43 @@ def test_a_marked_clip_is_never_removed(log: WatchLog) -> None:
     assert set(asked) == {1, 2}
 
 
-def test_a_run_that_was_interrupted_is_put_right_by_the_next(log: WatchLog, monkeypatch: Any) -> None:
-    number = add_clip(log, 31)
+class PowerCut(BaseException):
+    """Nothing of ours catches it."""
 
-    def power_cut(*told: object) -> None:
-        raise KeyboardInterrupt
 
-    with monkeypatch.context() as broken, pytest.raises(KeyboardInterrupt):
-        broken.setattr(log, "forget_clips", power_cut)
+@pytest.mark.parametrize("step", ["intent", "file", "folder", "row"])
+def test_a_run_that_is_cut_off_at_any_step_is_finished_by_the_next(
+    log: WatchLog, monkeypatch: pytest.MonkeyPatch, step: str
+) -> None:
+    """Though the next has no limit that asks for it: half removed is worse than either."""
+    number = add_clip(log, 31, iq=True)
+
+    def cut(*told: Any, **more: Any) -> None:
+        raise PowerCut
+
+    remove_clips = log.remove_clips
+
+    def cut_row(ids: Any, when: datetime, *, gone: bool) -> None:
+        if gone == (step == "row"):
+            raise PowerCut
+        remove_clips(ids, when, gone=gone)
+
+    with monkeypatch.context() as broken, pytest.raises(PowerCut):
+        if step == "file":
+            broken.setattr(Path, "unlink", cut)
+        elif step == "folder":
+            broken.setattr("watcher.log.retention.sync_folder", cut)
+        else:
+            broken.setattr(log, "remove_clips", cut_row)
         run(log, days=30)
-    assert not list(log.folder.rglob("*.flac"))
-    assert entry(log, number).clip_path is not None
-    run(log, days=30)
-    assert entry(log, number).clip_path is None
-
-
-def test_the_row_goes_after_the_file(log: WatchLog, monkeypatch: Any) -> None:
-    add_clip(log, 31)
-    seen = []
-    forget = log.forget_clips
-
-    def watched(*told: Any) -> None:
-        seen.append(list(log.folder.rglob("*.flac")))
-        forget(*told)
-
-    monkeypatch.setattr(log, "forget_clips", watched)
-    run(log, days=30)
-    assert seen == [[]]
+    before = entry(log, number)
+    assert before.clip_path is not None
+    assert before.clip_removed_utc is None
+    assert bool(list(log.folder.rglob("*.flac"))) == (step in {"intent", "file"})
+    run(log, **({"days": 30} if step == "intent" else {}))
+    after = entry(log, number)
+    assert (after.clip_path, after.clip_removed_utc, after.transmission.iq) == (None, NOW, None)
+    assert [path for path in log.folder.rglob("*") if not path.name.startswith(FILE_NAME)] == []
 
 
 def test_a_file_that_cannot_be_removed_stays_in_the_log(log: WatchLog, monkeypatch: Any) -> None:
