@@ -4,7 +4,7 @@ A flagged clip is never removed before its time, and one with an operator's mark
 stay and say when the clip went; the database itself is never touched by a limit.
 
 The order is: the intent in the row, the files, the folder brought to the disk, then the row's path. A crash
-in between leaves a row that says so, and the next run finishes it; never a file that nobody knows of any more.
+in between leaves a row that says so, and the next run finishes it; never a file that nobody knows of.
 """
 
 from __future__ import annotations

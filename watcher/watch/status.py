@@ -154,7 +154,9 @@ def describe_status(status: StandStatus, now_utc: datetime, zone: ZoneInfo) -> t
     age = now_utc - written_utc
     if figures.ended_utc is not None:
         first = f"No watch is stood: it was ended at {write_times(figures.ended_utc, zone)}."
-    elif not status.process_there or status.locked is False:
+    elif not status.process_there or (status.locked is False and age > STALE):
+        # The number may belong to another program since; a file just written is better evidence than a lock
+        # that a container may not show.
         first = (
             f"NO WATCH IS STOOD: its process {figures.pid} is gone without an end. "
             f"Its last word is of {write_times(written_utc, zone)}."

@@ -85,7 +85,12 @@ def test_a_process_that_is_gone_is_said_plainly() -> None:
     )
     assert first_line(there_not) == said
     # Its number was given to another program since: the folder is free.
-    assert first_line(replace(there_not, process_there=True)) == said
+    assert first_line(replace(there_not, process_there=True), 2 * STALE) == said
+
+
+def test_a_file_just_written_by_a_process_that_is_there_is_believed_though_no_lock_is_seen() -> None:
+    status = StandStatus(replace(FIGURES, pid=77), NOON, process_there=True, locked=False)
+    assert first_line(status, STALE).startswith("The watch is stood")
 
 
 def test_a_file_that_is_not_written_any_more_is_said_plainly() -> None:
@@ -125,6 +130,12 @@ def test_what_is_not_known_is_called_unknown() -> None:
     assert {"clock drift: unknown", "disk free: unknown", "gaps: none"} <= set(lines)
 
 
+needs_lock_list = pytest.mark.skipif(
+    not Path("/proc/locks").exists(), reason="this system does not list its locks"
+)
+
+
+@needs_lock_list
 def test_a_folder_without_a_status(tmp_path: Path) -> None:
     assert first_line(read_status(tmp_path)) == "No watch is stood here, and none has said how it stood."
     with ClipStore(tmp_path):
@@ -133,6 +144,7 @@ def test_a_folder_without_a_status(tmp_path: Path) -> None:
         )
 
 
+@needs_lock_list
 def test_the_lock_of_a_watch_is_seen_and_not_touched(tmp_path: Path) -> None:
     assert folder_is_locked(tmp_path) is False
     with ClipStore(tmp_path):
