@@ -194,3 +194,32 @@ def test_what_a_later_program_adds_is_passed_over(tmp_path: Path) -> None:
     said = json.loads((tmp_path / FILE_NAME).read_text())
     (tmp_path / FILE_NAME).write_text(json.dumps({**said, "moon": "full"}))
     assert read_status(tmp_path).figures == FIGURES
+
+
+@needs_lock_list
+def test_a_watch_that_was_killed_is_said_to_be_gone(tmp_path: Path) -> None:
+    """A process of its own holds the folder and writes how it stands; then it is killed."""
+    code = (
+        "import sys, time\nfrom datetime import UTC, datetime\nfrom pathlib import Path\n"
+        "from watcher.receive.clips import ClipStore\nfrom watcher.watch.health import Health\n"
+        "from watcher.watch.status import write_status\n"
+        "folder, now = Path(sys.argv[1]), datetime(2031, 5, 4, 18, tzinfo=UTC)\n"
+        "with ClipStore(folder):\n"
+        "    write_status(folder, Health(now).figures, now)\n"
+        "    print('stands', flush=True)\n"
+        "    time.sleep(60)\n"
+    )
+    checkout = Path(__file__).resolve().parents[3]
+    command = [sys.executable, "-c", code, str(tmp_path)]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONPATH": str(checkout)}
+    ) as watch:
+        assert watch.stdout is not None
+        assert watch.stdout.readline() == "stands\n"
+        alive = read_status(tmp_path)
+        watch.kill()
+    assert (alive.process_there, alive.locked) == (True, True)
+    assert first_line(alive).startswith(f"The watch is stood, by process {watch.pid}")
+    gone = read_status(tmp_path)
+    assert (gone.process_there, gone.locked) == (False, False)
+    assert first_line(gone).startswith(f"NO WATCH IS STOOD: its process {watch.pid} is gone")
