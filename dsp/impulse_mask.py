@@ -35,7 +35,8 @@ FEWEST_BANDS = 4  # with less, one pulsed station could pass for an impulse
 GLANCED_BANDS = 4  # looked at in every slice; the others only where these show impulses
 KEPT_SHARE = 2 / 3  # of the bands at each instant, the weakest: the others may hold stations
 EDGE_SHARE = 0.04  # of the span at either end, where tuners roll off
-GLANCE_ENVELOPE = 2.6  # of a frame in two bands at once: 3.7 standard deviations under noise, each
+GLANCED_ALIKE = 3  # bands in which a frame must look hit: the splatter of busy stations shows in two at once
+GLANCE_ENVELOPE = 2.6  # of a frame in so many bands: 3.7 standard deviations under noise, each
 FALSE_HIT = 1e-5  # chance that an instant of noise counts as hit: a sample in six seconds
 QUIET_QUANTILE = 0.3  # of a frame's instants: up to two thirds of it may be hit
 SPREAD_SAMPLES = 3  # either side of a hit: 0.2 ms, over which the channel filter rings
@@ -55,8 +56,8 @@ class ImpulseMask:
     Notes
     -----
     Each band goes through the filter of an 11 kHz channel to base-rate samples. A frame is suspected where
-    the envelope measure (mean |y|^4 over the squared mean |y|^2; 2 for noise, 1 for FM) is high in two
-    bands at once. Then the weakest two thirds of all bands are averaged instant by instant. The mean of n
+    the envelope measure (mean |y|^4 over the squared mean |y|^2; 2 for noise, 1 for FM) is high in three
+    of four bands at once. Then the weakest two thirds of all bands are averaged instant by instant. The mean of n
     exponential powers follows gamma of shape n; an instant is hit where it stands over the frame's 30 %
     quantile by more than that law allows once in 1 / `FALSE_HIT`. (Leaving out the strongest third makes the
     tail a little longer: about 10^-4, by simulation.)
@@ -95,7 +96,7 @@ class ImpulseMask:
         glanced = self._powers(piece.spectra, self._centre_bins[:GLANCED_BANDS])
         mean = np.maximum(glanced.mean(axis=2), 1e-18)
         envelope = np.einsum("bfs,bfs->bf", glanced, glanced) / (self._samples * mean**2)
-        if not (np.partition(envelope, -2, axis=0)[-2] > GLANCE_ENVELOPE).any():
+        if not (np.partition(envelope, -GLANCED_ALIKE, axis=0)[-GLANCED_ALIKE] > GLANCE_ENVELOPE).any():
             return False
         others = self._powers(piece.spectra, self._centre_bins[GLANCED_BANDS:])
         powers = np.concatenate([glanced, others]) / self._typical(typical_cells)[:, None, None]

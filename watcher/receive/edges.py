@@ -21,6 +21,7 @@ def rise_of(
     n = group.frame_samples
     first = max(event.searched_from * n, group.history.first, earliest)
     samples = group.history.take(row, first, (event.frame + 1) * n)
+    samples = detector.impulses.without_impulses(samples, first, n)
     samples = detector.without_carrier(event.channel, samples, n)
     floor = float(detection.floor[event.channel].mean())
     up = float(np.mean(np.abs(samples[-FRAMES_OF_CARRIER * n :]) ** 2)) if len(samples) else floor
@@ -36,6 +37,7 @@ def fall_of(
     first = max((event.last_up - BEFORE_FALL) * n, start)
     samples = group.history.take(row, first, (event.last_up + AFTER_FALL) * n)
     first = max(first, group.history.first)
+    samples = detector.impulses.without_impulses(samples, first, n)
     samples = detector.without_carrier(event.channel, samples, n)
     floor = float(detection.floor[event.channel].mean())
     up = float(np.mean(np.abs(samples[: FRAMES_OF_CARRIER * n]) ** 2)) if len(samples) else floor
