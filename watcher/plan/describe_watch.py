@@ -1,4 +1,4 @@
-"""What a plan means for the watch, as rows for `midwatch check`: its next windows, its tunings and their visits.
+"""What a plan means for the watch, as rows for `midwatch check`: next windows, tunings, visits.
 
 Like `watcher.plan.describe`, it leaves the look to whoever prints it.
 """

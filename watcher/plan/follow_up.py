@@ -111,10 +111,10 @@ def follow_up_spans(
         wanted.items(), key=lambda item: (item[0][0][0], item[0][1] != "not quiet yet", item[0][0])
     )
     for (span, reason), call in in_order:
-        pieces = without([span], taken)
+        pieces = without([span], taken)  # none before a piece of an earlier span
         taken = merged((*taken, *pieces))
         extra += [ExtraSpan(*piece, reason, call.channel, call.start_utc) for piece in pieces]
-    return _within_budget(sorted(extra, key=lambda each: each.start_utc), zone, rules)
+    return _within_budget(extra, zone, rules)
 
 
 def _until_quiet(call: Heard, known: Sequence[Heard], rules: FollowUpRules) -> Span:

@@ -145,14 +145,14 @@ def _clusters(ordered: Sequence[Channel], span: _Span) -> list[list[Channel]]:
 def _fewest_centres(cluster: Sequence[Channel], span: _Span) -> list[int]:
     """The fewest centres that hear every channel of a cluster.
 
-    What is heard changes only where the centre passes an edge of a channel's range or of its clearance, and
-    every such range is closed: the largest sets of channels are all found on those edges.
+    The centres on which a set of channels is heard form closed stretches, each of which begins either where a
+    channel comes into the span or where the spike leaves one: the largest sets are all found there.
     """
     frequencies = np.array([channel.frequency_hz for channel in cluster], dtype=np.int64)
     lowest = np.array([span.lowest_centre_hz(channel) for channel in cluster], dtype=np.int64)
     highest = np.array([span.highest_centre_hz(channel) for channel in cluster], dtype=np.int64)
     clearance = np.array([span.clearance_hz(channel) for channel in cluster], dtype=np.int64)
-    edges = np.unique(np.concatenate([lowest, highest, frequencies - clearance, frequencies + clearance]))
+    edges = np.unique(np.concatenate([lowest, frequencies + clearance]))
     heard = (edges[:, None] >= lowest) & (edges[:, None] <= highest)
     within = (lowest[None, :] <= highest[:, None]) & (lowest[None, :] >= lowest[:, None])
     heard &= np.abs(edges[:, None] - frequencies) >= clearance

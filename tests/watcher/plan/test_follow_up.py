@@ -102,6 +102,17 @@ def test_the_budget_of_the_day_ends_it_and_a_new_day_has_its_own() -> None:
     assert spans[-1].said.endswith("; cut short by the power budget of the day")
 
 
+def test_a_span_over_midnight_takes_from_both_days() -> None:
+    windows = [Window(at=("12:00",), length_minutes=5)]
+    rules = FollowUpRules(quiet_minutes=30, hours=0, most_extra_minutes_a_day=20)
+    # 05:45 UTC is 23:45 in Boise: 15 minutes lie before midnight, and 20 of the 25 after it can be paid for.
+    spans = follow_up_spans(windows, BOISE, [call("04T05:45:00", seconds=600)], rules)
+    assert [(*row, each.cut_short) for row, each in zip(told(spans), spans, strict=True)] == [
+        ("04 05:45:00", "04 06:00:00", "not quiet yet", False),
+        ("04 06:00:00", "04 06:20:00", "not quiet yet", True),
+    ]
+
+
 def test_no_call_no_budget_and_a_continuous_watch_add_nothing() -> None:
     heard = Heard("2 m calling", utc("04T15:03:00"), utc("04T15:04:00"))
     assert follow_up_spans(EVERY_THREE_HOURS, BOISE, [heard], FollowUpRules()) == ()
@@ -133,7 +144,13 @@ RULES = st.builds(
     lead_minutes=st.integers(0, 10),
     most_extra_minutes_a_day=st.sampled_from([0, 7, 60, 1440]),
 )
-WINDOWS = st.sampled_from([EVERY_THREE_HOURS, (Window(every_hours=1, length_minutes=4, lead_minutes=1),)])
+WINDOWS = st.sampled_from(
+    [
+        EVERY_THREE_HOURS,
+        (Window(every_hours=1, length_minutes=4, lead_minutes=1),),
+        (Window(at=("12:00",), length_minutes=60),),  # nothing at midnight
+    ]
+)
 
 
 @settings(max_examples=120)

@@ -197,3 +197,19 @@ def test_an_instant_without_a_zone_is_refused() -> None:
         open_at([Window(length_minutes=5)], BOISE, utc("2026-07-01T00:00"))
     with pytest.raises(ValueError, match="does not say for how long"):
         open_at([Window(every_hours=1)], BOISE, utc("2026-07-01T00:00"))
+
+
+def test_a_simulated_year_opens_every_window_once() -> None:
+    """From opening to opening through a year, as a watch that sleeps between them does."""
+    windows = [window(every_hours=1, lead_minutes=1), window(cron="30 7 * * sat,sun", length_minutes=40)]
+    start, stop = utc("2026-01-01T04:58"), utc("2027-01-01T04:58")
+    opened = []
+    opening = next_opening(windows, NEW_YORK, start)
+    while opening is not None and opening.start_utc < stop:
+        opened.append(opening.start_utc)
+        # Joined late: the window is found whole.
+        assert opening in open_at(windows, NEW_YORK, opening.stop_utc - timedelta(seconds=1))
+        opening = next_opening(windows, NEW_YORK, opening.start_utc)
+    # By hand: 8760 full hours in UTC, since both changes are by a whole hour; 52 Saturdays and 52 Sundays.
+    assert len(opened) == 8760 + 104
+    assert len(set(opened)) == len(opened)
