@@ -14,7 +14,7 @@ from typing import Annotated
 import typer
 
 from watcher.cli import receiving  # noqa: F401  # isort: skip - the order of the help
-from watcher.cli import logs, plans  # noqa: F401  # isort: skip
+from watcher.cli import logs, plans, trials  # noqa: F401  # isort: skip
 from watcher.cli.terminal import app, err, let_go_of_output, out
 from watcher.errors import MidwatchError, StorageError
 from watcher.watch.keeping import program

@@ -6,20 +6,14 @@ every text from the log or the plan passes the template's escaping.
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import re
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
-
 from watcher.report import cautions
+from watcher.report.page_frame import house_style, policy_of, template_environment
 from watcher.report.pages import Page, PageLimits, page_of
 from watcher.report.summary import ActivitySummary
 
 _TEMPLATES = Path(__file__).parent / "templates"
-_BEFORE_UNIT = re.compile(r"(?<=\d) (?=%|(?:d|h|min|s|dB|Hz|kHz|MHz)\b)")
 
 
 def render_html(summary: ActivitySummary, folder: Path, limits: PageLimits | None = None) -> str:
@@ -38,29 +32,9 @@ def render_html(summary: ActivitySummary, folder: Path, limits: PageLimits | Non
 
 
 def _render(page: Page) -> str:
-    environment = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=_keep_units_with_numbers,
-        trim_blocks=True,
-        lstrip_blocks=True,
+    style = house_style()
+    return (
+        template_environment(_TEMPLATES)
+        .get_template("report.html.j2")
+        .render(page=page, cautions=cautions, style=style, policy=policy_of(style, media="'self' file:"))
     )
-    style = (_TEMPLATES / "report.css").read_text(encoding="utf-8")
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    return environment.get_template("report.html.j2").render(
-        page=page,
-        cautions=cautions,
-        style=Markup(style),  # our own file, not escaped
-        policy=(
-            "default-src 'none'; base-uri 'none'; form-action 'none'; img-src data:; "
-            f"media-src 'self' file:; style-src 'sha256-{digest}'"
-        ),
-    )
-
-
-def _keep_units_with_numbers(value: object) -> object:
-    """A line must not break between a number and its unit. Markup is left alone: its spaces are ours."""
-    if isinstance(value, Markup) or not isinstance(value, str):
-        return value
-    return _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", value)

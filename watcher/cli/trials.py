@@ -1,0 +1,170 @@
+"""The commands of proof: `trial run` (or plain `trial`), `trial scene` and `trial bench`."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from typer.core import TyperGroup
+
+from watcher.cli.terminal import (
+    PlanFile,
+    Quiet,
+    StopOnSignal,
+    app,
+    as_number,
+    err,
+    out,
+    say_warnings,
+)
+from watcher.durable import write_whole
+from watcher.errors import StorageError, UsageProblem
+from watcher.plan.reading import read_plan
+from watcher.radio.recording import open_recording
+from watcher.radio.source import SampleSource
+from watcher.trial.page import render_page
+from watcher.trial.result import JSON_NAME, as_json, read_earlier, trial_tree
+from watcher.trial.run import Trial, run_trial
+from watcher.trial.sheet import Sheet, as_text, sheet_of
+from watcher.watch.progress import shown_progress
+
+FORMS = ("text", "json", "html")
+PAGE_NAME = "trial.html"
+BELOW_SHARE = 1  # exit code where --fail-under is not reached
+
+
+class _RunUnlessNamed(TyperGroup):
+    """`trial PLAN RECORDING…` is `trial run PLAN RECORDING…`."""
+
+    def parse_args(self, ctx, args):  # type: ignore[no-untyped-def]
+        if args and args[0] not in self.commands and args[0] != "--help":
+            args = ["run", *args]
+        return super().parse_args(ctx, args)
+
+
+trial = typer.Typer(
+    cls=_RunUnlessNamed,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    help="Prove it: replay recordings with known truth, build scenes, measure the receiver.",
+)
+app.add_typer(trial, name="trial")
+
+
+@trial.command()
+def run(  # noqa: PLR0917 - the options are named ones to the user
+    plan_file: PlanFile,
+    recordings: Annotated[list[Path], typer.Argument(metavar="RECORDING...", help="SigMF or WAV files.")],
+    truth: Annotated[
+        Path, typer.Option("--truth", metavar="FILE", help="What was sent: SigMF metadata or JSON Lines.")
+    ],
+    into: Annotated[
+        Path | None, typer.Option("--into", metavar="FOLDER", help="Keep the clips, the log and the score.")
+    ] = None,
+    fail_under: Annotated[
+        str | None,
+        typer.Option("--fail-under", metavar="SHARE", help="Exit code 1 where recall is less, 0 to 1."),
+    ] = None,
+    form: Annotated[str, typer.Option("--as", metavar="FORM", help=f"One of {', '.join(FORMS)}.")] = "text",
+    against: Annotated[
+        Path | None,
+        typer.Option("--against", metavar="TRIAL", help="An earlier trial: its folder or its JSON."),
+    ] = None,
+    keep_windows: Annotated[
+        bool,
+        typer.Option("--keep-windows", help="Keep the plan's windows, tunings and dwell, as a radio would."),
+    ] = False,
+    keep_failures: Annotated[
+        Path | None,
+        typer.Option(
+            "--keep-failures", metavar="FOLDER", help="Keep the IQ around misses and false openings."
+        ),
+    ] = None,
+    ppm: Annotated[
+        str | None,
+        typer.Option("--ppm", metavar="PPM", help="How fast the radio's reference runs; overrides the plan."),
+    ] = None,
+    quiet: Quiet = False,
+) -> None:
+    """Replay recordings with known truth and score what the watch would have caught."""
+    _check_form(form)
+    least = None if fail_under is None else _share("--fail-under", fail_under)
+    error_ppm = None if ppm is None else as_number("--ppm", ppm, "1.5")
+    plan = read_plan(plan_file)
+    earlier = None if against is None else read_earlier(against)
+    say_warnings(plan.warnings, quiet)
+    sources: list[SampleSource] = []
+    with tempfile.TemporaryDirectory(prefix="midwatch-trial-") as passing:
+        try:
+            for path in recordings:
+                sources.append(open_recording(path))
+            with StopOnSignal() as stop_wanted, shown_progress(err, quiet) as progress:
+                done = run_trial(
+                    plan,
+                    sources,
+                    truth,
+                    into or Path(passing),
+                    plan_name=plan_file.name,
+                    keep_windows=keep_windows,
+                    failures_into=keep_failures,
+                    ppm=error_ppm,
+                    progress=progress,
+                    stop_wanted=stop_wanted,
+                )
+        finally:
+            for source in sources:
+                source.close()
+    tree = trial_tree(done)
+    sheet = sheet_of(tree, earlier)
+    if into is not None:
+        _write(into / JSON_NAME, as_json(tree))
+        _write(into / PAGE_NAME, render_page(sheet))
+    _print(form, as_json(tree), sheet, quiet)
+    _tell_places(done, into, keep_failures, quiet or form != "text")
+    recall = done.score.whole.recall.value
+    if least is not None and (recall is None or recall < least):
+        shown = "unknown" if recall is None else f"{recall:.4f}"
+        err.print(f"midwatch: recall is {shown}; --fail-under wants at least {least:g}", markup=False)
+        raise typer.Exit(BELOW_SHARE)
+
+
+def _check_form(form: str) -> None:
+    if form not in FORMS:
+        raise UsageProblem(f"--as is {form}; it must be one of {', '.join(FORMS)}")
+
+
+def _share(option: str, text: str) -> float:
+    share = as_number(option, text, "0.95")
+    if not 0 <= share <= 1:
+        raise UsageProblem(f"{option} is {text}; it must be a share between 0 and 1, like 0.95")
+    return share
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, text.encode("utf-8", errors="replace"))
+    except OSError as failure:
+        raise StorageError(
+            f"{path} cannot be written ({failure.strerror}); make room, or give the folder write permission"
+        ) from failure
+
+
+def _print(form: str, json_text: str, sheet: Sheet, quiet: bool) -> None:
+    if form == "json":
+        out.print(json_text, end="", markup=False)
+    elif form == "html":
+        out.print(render_page(sheet), end="", markup=False)
+    elif not quiet:
+        out.print(as_text(sheet), end="", markup=False)
+
+
+def _tell_places(done: Trial, into: Path | None, failures: Path | None, quiet: bool) -> None:
+    if quiet:
+        return
+    if into is not None:
+        out.print(f"score  {into / JSON_NAME}\npage   {into / PAGE_NAME}", markup=False)
+    if failures is not None:
+        out.print(f"IQ of {len(done.failures)} failures in {failures}", markup=False)
