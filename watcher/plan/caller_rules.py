@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
+from itertools import pairwise
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
@@ -18,14 +19,17 @@ from watcher.plan.rules import Wrong, as_real, as_whole
 FirstCall = Literal["next-hour", "at-once"]
 
 DETECTION = ((0.0, 0.0), (3.0, 0.99))
-"""Carrier-to-noise ratio in the channel, dB, and the chance that a key-down of half a second or more is found.
+"""Carrier-to-noise ratio in the channel, dB, and the chance that a key-down of half a second or more is
+found.
 
 Cautious: the receiver is built and tested to open at 3 dB; below 0 dB nothing is counted on, and in between a
 straight line."""
 
 
 def _points(written: object) -> tuple[tuple[float, float], ...]:
-    right = "it must be a list of pairs of dB and a rate between 0 and 1, both rising, like [[0, 0], [3, 0.99]]"
+    right = (
+        "it must be a list of pairs of dB and a rate between 0 and 1, both rising, like [[0, 0], [3, 0.99]]"
+    )
     if isinstance(written, tuple):
         return written
     if not isinstance(written, list) or not written:
@@ -35,7 +39,7 @@ def _points(written: object) -> tuple[tuple[float, float], ...]:
     except (TypeError, ValueError):
         raise Wrong(right) from None
     ratios, rates = zip(*points, strict=True)
-    rising = all(a < b for a, b in zip(ratios, ratios[1:], strict=False))
+    rising = all(a < b for a, b in pairwise(ratios))
     if not rising or list(rates) != sorted(rates) or rates[0] < 0 or rates[-1] > 1:
         raise Wrong(right)
     return points
@@ -65,19 +69,22 @@ class CallerRules(BaseModel):
     Parameters
     ----------
     call_minutes, listen_minutes : float
-        Calls are repeated for so long, then the caller listens; both `rounds` times, then the radio is off until
-        the top of the next hour of the caller's own clock.
+        Calls are repeated for so long, then the caller listens; both `rounds` times, then the radio is
+        off until the top of the next hour of the caller's own clock.
     over_seconds, pause_seconds : float
         One key-down while calling, and the pause after it.
     clock_error_minutes : Uncertain
-        Mean and standard deviation of how much late the caller acts, normally distributed; one error a caller.
+        Mean and standard deviation of how much late the caller acts, normally distributed; one error a
+        caller.
     first_call : {"next-hour", "at-once"}
         Whether the first calls are made when the trouble begins, or at the top of the next hour.
     lasts_hours : Uncertain
-        From the beginning of the trouble until the caller gives up or the battery is empty, normally distributed.
+        From the beginning of the trouble until the caller gives up or the battery is empty, normally
+        distributed.
     channels : tuple of (str, float)
-        The chance that the caller uses each channel of the plan; what is missing to 1 calls where nobody watches.
-        Empty: the calling channels share it evenly, or where there are none all that keep every clip.
+        The chance that the caller uses each channel of the plan; what is missing to 1 calls where nobody
+        watches. Empty: the calling channels share it evenly, or where there are none all that keep every
+        clip.
     cn_db : Uncertain
         Carrier-to-noise ratio at the watch, in the channel's width; one draw of a normal law a caller.
     detection : tuple of (float, float)

@@ -140,7 +140,8 @@ def power_contradictions(table: Mapping[str, object], power: PowerRules | None, 
         )
     elif "battery_wh" not in table and len(by_charge) != 2:
         problems.append(
-            f"{trail}: the battery's energy is not said; it must have battery_wh, or battery_ah and battery_volts"
+            f"{trail}: the battery's energy is not said; it must have battery_wh, or battery_ah and "
+            "battery_volts"
         )
     if power.computer_asleep_w.value > power.computer_awake_w.value:
         problems.append(
@@ -153,6 +154,7 @@ def power_contradictions(table: Mapping[str, object], power: PowerRules | None, 
         )
     if power.solar_w_peak.value and power.sun_hours is None and power.latitude_deg is None:
         problems.append(
-            f"{trail}: solar_w_peak is {power.solar_w_peak} without sun; it must have sun_hours or latitude_deg"
+            f"{trail}: solar_w_peak is {power.solar_w_peak} without sun; it must have sun_hours or "
+            "latitude_deg"
         )
     return problems
