@@ -78,8 +78,8 @@ class NetworkLink:
         self._thread = threading.Thread(target=self._live, name=f"radio {label}", daemon=True)
         self._thread.start()
 
-    def wait_for_greeting(self) -> None:
-        """Until the server has said what it is.
+    def wait_for_greeting(self, within_s: float) -> None:
+        """Until the server has said what it is, or that long.
 
         Raises
         ------
@@ -88,11 +88,10 @@ class NetworkLink:
         RadioError
             What is there is no such receiver.
         """
-        if not self._greeted.wait(GREETED_WITHIN_S):
+        if not self._greeted.wait(within_s):
             self.close()
             raise RadioLost(
-                f"{self._label} did not answer within {GREETED_WITHIN_S:g} s; it may be off or serve "
-                "another client"
+                f"{self._label} did not answer within {within_s:g} s; it may be off or serve another client"
             )
         if self._failure is not None:
             raise self._failure

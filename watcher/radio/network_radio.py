@@ -48,6 +48,8 @@ class NetworkRadio:
         From a command to the first samples believed to be taken after it.
     stall_s : float
         Silence after which the radio counts as stalled.
+    greeted_within_s : float
+        Longest wait for the far end to answer.
     clock, now : callable
         Seconds that never step; the system clock.
     """
@@ -60,6 +62,7 @@ class NetworkRadio:
         *,
         settle_s: float = SETTLE_S,
         stall_s: float = STALL_S,
+        greeted_within_s: float = link.GREETED_WITHIN_S,
         clock: Callable[[], float] = running_s,
         now: Callable[[], datetime] = utc_now,
     ) -> None:
@@ -68,6 +71,7 @@ class NetworkRadio:
         self._port = port
         self._settle_s = settle_s
         self._stall_s = stall_s
+        self._greeted_within_s = greeted_within_s
         self._clock = clock
         self._now = now
         self._block_bytes = block_bytes_for(settings.sample_rate_hz, CU8.sample_bytes)
@@ -96,7 +100,7 @@ class NetworkRadio:
             return
         self._link = NetworkLink(self._host, self._port, self.label, self._block_bytes, self._clock)
         try:
-            self._link.wait_for_greeting()
+            self._link.wait_for_greeting(self._greeted_within_s)
             self._configure(self._link)
         except BaseException:
             self.close()
