@@ -57,10 +57,10 @@ class ImpulseMask:
     -----
     Each band goes through the filter of an 11 kHz channel to base-rate samples. A frame is suspected where
     the envelope measure (mean |y|^4 over the squared mean |y|^2; 2 for noise, 1 for FM) is high in three
-    of four bands at once. Then the weakest two thirds of all bands are averaged instant by instant. The mean of n
-    exponential powers follows gamma of shape n; an instant is hit where it stands over the frame's 30 %
-    quantile by more than that law allows once in 1 / `FALSE_HIT`. (Leaving out the strongest third makes the
-    tail a little longer: about 10^-4, by simulation.)
+    of four bands at once. Then the weakest two thirds of all bands are averaged instant by instant. The
+    mean of n exponential powers follows gamma of shape n; an instant is hit where it stands over the frame's
+    30 % quantile by more than that law allows once in 1 / `FALSE_HIT`. (Leaving out the strongest third makes
+    the tail a little longer: about 10^-4, by simulation.)
     """
 
     def __init__(self, shape: BankShape, cuts: Sequence[ChannelCut]) -> None:
