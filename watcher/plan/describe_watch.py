@@ -15,7 +15,7 @@ from watcher.plan.figures import write_khz, write_mhz, write_number
 from watcher.plan.model import WatchPlan
 from watcher.plan.radio_duties import RadioDuty, radio_duties
 from watcher.plan.stay_rules import FollowUpRules
-from watcher.plan.windows import WindowSpan, next_openings, open_at, open_time
+from watcher.plan.windows import WindowSpan, next_openings, open_at, open_time, without
 
 WITHOUT_A_BREAK = timedelta(days=2)
 """Open for so long without a break, a watch is told as continuous."""
@@ -54,7 +54,8 @@ def describe_watch(plan: WatchPlan, instant: datetime, *, openings: int = 4) -> 
         facts += _tuning_facts(duties)
         facts += [fact for duty in duties for fact in _revisit_facts(duty, len(duties) > 1)]
         warnings += [warning for tuning in duties[0].tunings for warning in tuning.warnings]
-        warnings += _idle_radios(plan, duties)
+        warnings += _idle_radios(plan, duties) + _unheard_in_a_window(plan, duties)
+    warnings += _idle_windows(plan, instant)
     if plan.windows:
         facts.append(("after a call for help", _follow_up(plan.follow_up)))
     return WatchDescription(tuple(facts), tuple(warnings))
@@ -132,6 +133,38 @@ def _idle_radios(plan: WatchPlan, duties: Sequence[RadioDuty]) -> list[str]:
         for number, radio in enumerate(plan.radios)
         if number not in at_work and radio.kind != "recording"
     ]
+
+
+def _unheard_in_a_window(plan: WatchPlan, duties: Sequence[RadioDuty]) -> list[str]:
+    """Tunings that a radio may not come round to while the shortest window is open."""
+    lengths = [60 * (each.length_minutes + each.lead_minutes) for each in plan.windows if each.length_minutes]
+    if not lengths:
+        return []
+    warnings = []
+    for duty in duties:
+        for number in sorted(duty.dwell.tunings):
+            longest_s = duty.dwell.longest_revisit_s(number)
+            if longest_s > min(lengths):
+                warnings.append(
+                    f"tuning {number + 1} may not be heard for {_seconds(longest_s)} s, and the shortest "
+                    f"window lasts {_seconds(min(lengths))} s; more radios, fewer channels or a shorter "
+                    "longest_stay_seconds help"
+                )
+    return warnings
+
+
+def _idle_windows(plan: WatchPlan, instant: datetime) -> list[str]:
+    """Windows that are only ever open while others are, in the year to come."""
+    zone = plan.station.zone
+    year = (instant.astimezone(UTC), instant.astimezone(UTC) + timedelta(days=366))
+    warnings = []
+    for number, window in enumerate(plan.windows, 1):
+        others = [each for place, each in enumerate(plan.windows, 1) if place != number]
+        if others and not without(open_time([window], zone, year), open_time(others, zone, year)):
+            warnings.append(
+                f"window {number}, {window.said_name}, adds nothing: others are open whenever it is"
+            )
+    return warnings
 
 
 def _follow_up(rules: FollowUpRules) -> str:

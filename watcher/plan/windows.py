@@ -20,6 +20,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
+from itertools import islice
 from zoneinfo import ZoneInfo
 
 from watcher.plan.model import Window
@@ -136,16 +137,19 @@ def without(spans: Iterable[Span], taken: Iterable[Span]) -> Spans:
     """What of the first spans lies in none of the second."""
     left: list[Span] = []
     holes = merged(taken)
-    for whole_start, stop in merged(spans):
-        start = whole_start
-        for hole_start, hole_stop in holes:
-            if hole_stop <= start or hole_start >= stop:
-                continue
-            if hole_start > start:
-                left.append((start, hole_start))
-            start = hole_stop
-        if start < stop:
-            left.append((start, stop))
+    passed = 0
+    for start, stop in merged(spans):
+        while passed < len(holes) and holes[passed][1] <= start:
+            passed += 1
+        since = start
+        for hole_start, hole_stop in islice(holes, passed, None):
+            if hole_start >= stop:
+                break
+            if hole_start > since:
+                left.append((since, hole_start))
+            since = hole_stop
+        if since < stop:
+            left.append((since, stop))
     return tuple(left)
 
 

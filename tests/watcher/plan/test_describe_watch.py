@@ -124,6 +124,34 @@ def test_a_span_too_narrow_is_told_as_a_warning_and_refused_by_the_watch() -> No
     assert warning.startswith('channel "2 m calling": sample_rate_hz is 30000')
 
 
+def test_a_window_too_short_for_all_tunings_is_warned_of() -> None:
+    plan = WatchPlan(
+        channels=(CALLING, FAMILY, AIR),
+        radios=(Radio(kind="rtlsdr"),),
+        windows=(Window(every_hours=3, length_minutes=1, lead_minutes=0.5),),
+        dwell=DwellRules(longest_stay_seconds=30),
+    )
+    # In the cycle 2 1 2 3 tuning 2 waits for one stay of 30 s; 1 and 3 wait for three, and four retunes of
+    # 0.3 s: longer than the window's 90 s.
+    assert describe_watch(plan, AT).warnings == tuple(
+        f"tuning {number} may not be heard for 91.2 s, and the shortest window lasts 90 s; more radios, "
+        "fewer channels or a shorter longest_stay_seconds help"
+        for number in (1, 3)
+    )
+    longer = plan.model_copy(update={"windows": (Window(every_hours=3, length_minutes=2),)})
+    assert describe_watch(longer, AT).warnings == ()
+
+
+def test_a_window_that_adds_nothing_is_warned_of() -> None:
+    hourly = Window(every_hours=1, length_minutes=5)
+    summer = Window(at=("07:00",), length_minutes=5, from_date="05-01", to_date="09-30", name="summer")
+    longer = Window(at=("07:00",), length_minutes=6)
+    plan = WatchPlan(station=BOISE, channels=(CALLING,), windows=(hourly, summer, longer))
+    assert describe_watch(plan, AT).warnings == (
+        "window 2, summer, adds nothing: others are open whenever it is",
+    )
+
+
 def test_a_plan_without_radios_has_no_tunings() -> None:
     assert radio_duties(WatchPlan(channels=(CALLING,))) == ()
 

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from watcher.plan import Window
 from watcher.plan.windows import (
+    Span,
     WindowSpan,
     merged,
     next_opening,
@@ -188,6 +191,31 @@ def test_spans_unite_where_they_touch_and_part_where_something_is_taken() -> Non
         *((hours[0], hours[1]), (hours[2], hours[5])),
     )
     assert without([(hours[1], hours[2])], [(hours[0], hours[3])]) == ()
+
+
+MINUTE_SPANS = st.lists(
+    st.tuples(st.integers(0, 60), st.integers(0, 12)).map(
+        lambda pair: (
+            utc("2031-05-04T00:00") + timedelta(minutes=pair[0]),
+            utc("2031-05-04T00:00") + timedelta(minutes=sum(pair)),
+        )
+    ),
+    max_size=8,
+)
+
+
+@given(MINUTE_SPANS, MINUTE_SPANS)
+def test_union_and_difference_hold_minute_by_minute(one: list[Span], other: list[Span]) -> None:
+    def minutes(spans: Iterable[Span]) -> set[datetime]:
+        origin = utc("2031-05-04T00:00")
+        every = (origin + timedelta(minutes=number) for number in range(80))
+        return {minute for minute in every if any(start <= minute < stop for start, stop in spans)}
+
+    assert minutes(merged(one)) == minutes(one)
+    assert minutes(without(one, other)) == minutes(one) - minutes(other)
+    for spans in (merged(one), without(one, other)):
+        assert all(start < stop for start, stop in spans)
+        assert all(earlier[1] < later[0] for earlier, later in pairwise(spans))
 
 
 def test_an_instant_without_a_zone_is_refused() -> None:
