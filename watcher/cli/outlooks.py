@@ -87,7 +87,7 @@ def outlook(  # noqa: PLR0917 - the options are named ones to the user
         comparison = Comparison(plan, start, count, seed=seed_number)
     except ValueError as problem:
         raise PlanError(f"{plan_file.name}: {problem}") from problem
-    prospects = [comparison.prospect(each) for each in common_schedules(plan, shipped_presets())]
+    prospects = [comparison.own(), *map(comparison.prospect, common_schedules(shipped_presets()))]
     by_lead = comparison.by_lead()
     with err.status("trying schedules") as status:
         search = comparison.search(

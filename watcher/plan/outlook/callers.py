@@ -230,11 +230,20 @@ def _countable(listened_ms: Whole, overs: Sequence[tuple[int, int]], least_s: fl
     least_ms = round(1000 * least_s)
     steps = listened_ms.shape[1]
     counts = np.zeros(listened_ms.shape, np.int16)
-    reach = {at for at, _ in overs} | {at + length for at, length in overs}
-    size = steps - max(reach, default=0)
-    for at, length in overs if size > 0 else ():
-        later, earlier = listened_ms[:, at + length : at + length + size], listened_ms[:, at : at + size]
-        counts[:, :size] += (later - earlier) >= least_ms
+    end = max((at + length for at, length in overs), default=0)
+    size = steps - end
+    if size <= 0:
+        return counts
+    # A session during which nothing is listened to needs no looking at; with short windows that is most.
+    some = np.flatnonzero((listened_ms[:, end:] > listened_ms[:, :size]).any(axis=0))
+    sparse = len(some) < size / 4
+    for at, length in overs:
+        if sparse:
+            later, earlier = listened_ms[:, some + at + length], listened_ms[:, some + at]
+            counts[:, some] += (later - earlier) >= least_ms
+        else:
+            later = listened_ms[:, at + length : at + length + size]
+            counts[:, :size] += (later - listened_ms[:, at : at + size]) >= least_ms
     return counts
 
 

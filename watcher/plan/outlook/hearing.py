@@ -26,6 +26,7 @@ MARGIN_H = 2
 """Kept before and after the time looked at, for clocks that are wrong."""
 
 Listened = npt.NDArray[np.int32]
+Seconds = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +96,7 @@ def listening_in(
 ) -> Listening:
     """The same for windows already worked out."""
     steps = int((span[1] - span[0]).total_seconds() / grid_s) + 1
-    edges_s: npt.NDArray[np.float64] = np.arange(steps) * np.float64(grid_s)
+    edges_s: Seconds = np.arange(steps) * np.float64(grid_s)
     tunings_of: dict[str, frozenset[int]] = {}
     for number, tuning in enumerate(setup.tunings):
         for channel in tuning.channels:
@@ -103,46 +104,33 @@ def listening_in(
     groups = sorted(set(tunings_of.values()), key=sorted)
     rows = np.zeros((max(1, len(groups)), steps), np.int32)
     starts_s, lengths_s = _in_seconds(open_spans, span[0])
+    window = np.searchsorted(starts_s, edges_s, side="right")  # those begun before or at the edge
+    # Most edges lie between windows, where nothing is added.
+    inside = np.flatnonzero(window)
+    within_s = edges_s[inside] - starts_s[window[inside] - 1]
+    still_open = within_s < lengths_s[window[inside] - 1]
+    inside, within_s = inside[still_open], within_s[still_open]
     for row, group in zip(rows, groups, strict=False):
         shares = np.zeros(steps - 1)
         for dwell in setup.dwells:
             if dwell.tunings & group:
-                shares += np.diff(_listened_s(dwell, group, starts_s, lengths_s, edges_s)) / grid_s
+                of_windows = np.concatenate(([0.0], np.cumsum(_since_opening(dwell, group, lengths_s))))
+                listened_s = of_windows[window]
+                listened_s[inside] = of_windows[window[inside] - 1] + _since_opening(dwell, group, within_s)
+                shares += np.diff(listened_s) / grid_s
+        # Two radios on two tunings with the same channel hear it once.
         row[1:] = np.rint(np.cumsum(np.minimum(1.0, shares)) * grid_s * 1000)
     number_of = {group: number for number, group in enumerate(groups)}
     return Listening(span[0], grid_s, rows, {name: number_of[each] for name, each in tunings_of.items()})
 
 
-def _in_seconds(spans: Spans, origin: datetime) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+def _in_seconds(spans: Spans, origin: datetime) -> tuple[Seconds, Seconds]:
     starts = np.array([(start - origin).total_seconds() for start, _ in spans])
     stops = np.array([(stop - origin).total_seconds() for _, stop in spans])
     return starts, stops - starts
 
 
-def _listened_s(
-    dwell: DwellPlan,
-    group: frozenset[int],
-    starts_s: npt.NDArray[np.float64],
-    lengths_s: npt.NDArray[np.float64],
-    edges_s: npt.NDArray[np.float64],
-) -> npt.NDArray[np.float64]:
-    """Seconds that one radio has listened on the tunings of a group before each edge."""
-    if not len(starts_s):
-        return np.zeros(len(edges_s))
-    of_windows = np.concatenate(([0.0], np.cumsum(_since_opening(dwell, group, lengths_s))))
-    window = np.searchsorted(starts_s, edges_s, side="right") - 1
-    begun = np.maximum(window, 0)
-    within = edges_s - starts_s[begun]
-    listened = of_windows[window + 1]
-    # Most edges lie between windows, where nothing is added.
-    inside = np.flatnonzero((window >= 0) & (within < lengths_s[begun]))
-    listened[inside] = of_windows[begun[inside]] + _since_opening(dwell, group, within[inside])
-    return np.asarray(listened, np.float64)
-
-
-def _since_opening(
-    dwell: DwellPlan, group: frozenset[int], seconds: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
+def _since_opening(dwell: DwellPlan, group: frozenset[int], seconds: Seconds) -> Seconds:
     """Seconds listened on the tunings of a group in the first seconds of a window."""
     if len(dwell.visits) == 1:
         return seconds

@@ -28,6 +28,8 @@ from watcher.plan.windows import ALWAYS, open_time
 DAYS = 7
 """Callers' trouble begins at any instant of so many days from the start: every day of the week is in it."""
 DUTY_DAYS = 28
+COMPARED_CALLERS = 100_000
+"""At most so many meet each schedule beside the plan's own: good to a third of a per cent."""
 FAMILY_CALLERS = 10_000
 """The same ones for every schedule of the family: what differs is the schedule, not the draw."""
 FAMILY_GRID_S = 1.0
@@ -115,19 +117,28 @@ class Comparison:
         self.seed = seed
         self.setup = receiving(plan)
         self._zone = plan.station.zone
-        self._callers = self._draw(DAYS, callers)
+        self._count = callers
+        self._compared = self._draw(DAYS, min(callers, COMPARED_CALLERS))
         likely = channel_shares(plan.callers, plan.channels)
         wanted = [channel for channel in plan.channels if channel.name in likely]
         self._calling_only = receiving(plan, wanted) if len(wanted) < len(plan.channels) else self.setup
 
+    def own(self) -> Prospect:
+        """Cost and chance of the plan's own schedule, with as many callers as were asked for."""
+        callers = self._compared if self._count <= COMPARED_CALLERS else self._draw(DAYS, self._count)
+        return self._prospect(Schedule("this plan", self.plan.windows or (ALWAYS,)), callers)
+
     def prospect(self, schedule: Schedule) -> Prospect:
-        """Cost and chance of one schedule."""
+        """Cost and chance of one schedule, with at most `COMPARED_CALLERS`."""
+        return self._prospect(schedule, self._compared)
+
+    def _prospect(self, schedule: Schedule, callers: Callers) -> Prospect:
         setup = self._setup_of(schedule)
         duty = duty_of(schedule.windows, self._zone, self.start_utc, max(1, setup.radios))
         month = self.start_utc.astimezone(self._zone).month
         power = self.plan.power
         energy = None if power is None else energy_outlook(power, duty, month, seed=self.seed)
-        return Prospect(schedule, duty, energy, self._chance(schedule, self._callers, DAYS))
+        return Prospect(schedule, duty, energy, self._chance(schedule, callers, DAYS))
 
     def by_lead(self) -> dict[int, Chance]:
         """The chance with the plan's own windows opened earlier by so many minutes.
@@ -141,7 +152,7 @@ class Comparison:
             moved = tuple(
                 window.model_copy(update={"lead_minutes": float(lead)}) for window in self.plan.windows
             )
-            chances[lead] = self._chance(Schedule(f"lead {lead}", moved), self._callers, DAYS)
+            chances[lead] = self._chance(Schedule(f"lead {lead}", moved), self._compared, DAYS)
         return chances
 
     def search(
@@ -244,11 +255,10 @@ def frontier_of(candidates: Sequence[Candidate]) -> tuple[Candidate, ...]:
     return tuple(frontier)
 
 
-def common_schedules(plan: WatchPlan, presets: Mapping[str, Preset]) -> tuple[Schedule, ...]:
-    """The plan's own schedule, then those in common use, then every hour with a lead, and always."""
+def common_schedules(presets: Mapping[str, Preset]) -> tuple[Schedule, ...]:
+    """The schedules in common use, then every hour with a lead, and always."""
     lead = Window(every_hours=1, length_minutes=5, lead_minutes=5)
     return (
-        Schedule("this plan", plan.windows or (ALWAYS,)),
         *(Schedule(preset.name, (preset.window,)) for preset in presets.values()),
         Schedule(f"hourly, {write_number(lead.lead_minutes)} min before", (lead,)),
         Schedule("continuous", (ALWAYS,)),
