@@ -12,7 +12,7 @@ from datetime import datetime
 
 import numpy as np
 
-from dsp.blocks import ComplexSamples, IqBlock
+from dsp.blocks import IqBlock, RealSamples
 from dsp.channelizer import ChannelCut, Channelizer, Slice
 from dsp.detector import Detection, Detector, ImageHeard, SteadyGone, SteadySpoke, TurnedSteady
 from dsp.squelch import Closing, Opening
@@ -25,7 +25,7 @@ from watcher.receive.decoders import decoding_of
 from watcher.receive.edges import fall_of, rise_of
 from watcher.receive.gathering import FrameRun
 from watcher.receive.measuring import Place
-from watcher.receive.on_air import OnAir
+from watcher.receive.on_air import OnAir, hand_out
 from watcher.receive.receive_group import ReceiveGroup
 from watcher.receive.receive_rules import ReceiveRules
 from watcher.receive.records import (
@@ -38,7 +38,6 @@ from watcher.receive.records import (
     Watched,
 )
 from watcher.receive.stream_clock import StreamClock
-from watcher.receive.voice_path import VoiceBatch
 
 LOOK_BACK_S = 0.5  # of audio ahead of the carrier; at least 0.25 s is promised
 TAIL_S = 0.1  # of audio kept after the carrier fell
@@ -113,6 +112,7 @@ class ReceiveChain:
         }
         self._next_sample = self._watched_from = 0
         self.problems: list[str] = []  # sentences for the user: what could not be done
+        self._floor: RealSamples | None = None  # of the last slice
         self._start_run(0)
 
     @property
@@ -124,6 +124,11 @@ class ReceiveChain:
     def on_air(self) -> list[str]:
         """Names of the channels with a transmission right now."""
         return [self.channels[n].name for n in sorted(self._open)]
+
+    @property
+    def noise_floor_dbfs(self) -> float | None:
+        """Median over the channels of the noise in them, last slice; None before there is one."""
+        return None if self._floor is None else float(10 * np.log10(np.median(self._floor) + 1e-20))
 
     def push(self, block: IqBlock) -> list[Record]:
         """Take the next block; return what has become certain.
@@ -208,6 +213,7 @@ class ReceiveChain:
 
     def _receive(self, piece: Slice) -> list[Record]:
         detection = self._detector.push(piece)
+        self._floor = detection.floor
         for group, block in zip(self._groups, piece.blocks, strict=True):
             group.history.append(block.samples)
         self._feed(piece)
@@ -253,7 +259,7 @@ class ReceiveChain:
                     whole = len(rows) == len(block.samples) and np.array_equal(rows, np.arange(len(rows)))
                     samples = block.samples if whole else block.samples[rows]
                     first = group.history.stop - samples.shape[1]
-                    _hand_out(chosen, samples, path.push(samples, rows, first))
+                    hand_out(chosen, samples, path.push(samples, rows, first))
 
     # ------------------------------------------------------------------ opening and closing
 
@@ -301,7 +307,7 @@ class ReceiveChain:
         )
         samples = np.ascontiguousarray(samples)[None]
         batch = path.push(samples, np.array([row], dtype=np.intp), clip_start)
-        _hand_out([on_air], samples, batch)
+        hand_out([on_air], samples, batch)
         on_air.gathering.take_frames(run)
         self._open[number] = on_air
 
@@ -388,12 +394,3 @@ class ReceiveChain:
                 )
                 records.append(finished)
         return records
-
-
-def _hand_out(chosen: list[OnAir], samples: ComplexSamples, batch: VoiceBatch) -> None:
-    """Give each open transmission its row of a batch."""
-    for row, on_air in enumerate(chosen):
-        on_air.take_samples(samples[row])
-        if batch.low_band is not None:
-            on_air.gathering.take_low_band(batch.low_band[row])
-        on_air.take_audio(batch.audio[row])

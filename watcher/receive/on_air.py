@@ -30,7 +30,7 @@ from watcher.receive.records import (
     Transmission,
 )
 from watcher.receive.stream_clock import StreamClock
-from watcher.receive.voice_path import AUDIO_RATE_HZ, VoicePath
+from watcher.receive.voice_path import AUDIO_RATE_HZ, VoiceBatch, VoicePath
 
 ALERT_MEMORY_S = 45.0  # three headers of the longest kind and the lead before them
 WRITE_FRAMES = AUDIO_RATE_HZ // 2  # audio gathered before it is written: what a kill may cost of an open clip
@@ -151,6 +151,8 @@ class OnAir:
             return
         audio = audio[dropped:]
         self._taken += len(audio)
+        if self._rules.hear is not None:
+            self._rules.hear(self.channel, audio)
         if self._decoding is not None:
             passed = min(self._undecoded, len(audio))
             self._undecoded -= passed
@@ -341,6 +343,15 @@ class OnAir:
 
     def _utc(self, sample: int, clock: StreamClock) -> datetime:
         return clock.utc(clock.input_sample(sample, self.place.rate_ratio))
+
+
+def hand_out(chosen: list[OnAir], samples: ComplexSamples, batch: VoiceBatch) -> None:
+    """Give each open transmission its row of a batch."""
+    for row, on_air in enumerate(chosen):
+        on_air.take_samples(samples[row])
+        if batch.low_band is not None:
+            on_air.gathering.take_low_band(batch.low_band[row])
+        on_air.take_audio(batch.audio[row])
 
 
 def _without_tone(channel: Channel, facts: Transmission) -> Condition:

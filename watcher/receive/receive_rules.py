@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
 
 from watcher.plan.model import Channel, KeepIq, TonePair, WatchPlan
 from watcher.receive.records import Transmission
@@ -20,16 +24,21 @@ class ReceiveRules:
         Two-tone pages that have a name.
     time_zone : str
         In which times are told.
+    hear : callable or None
+        Gets the audio of whatever is on the air, 16 kHz, as it comes: channel and samples, not to be changed.
     """
 
     keep_iq: KeepIq = "none"
     tone_pairs: tuple[TonePair, ...] = ()
     time_zone: str = "UTC"
+    hear: Callable[[Channel, NDArray[np.int16]], None] | None = None
 
     @classmethod
-    def of(cls, plan: WatchPlan) -> ReceiveRules:
+    def of(
+        cls, plan: WatchPlan, hear: Callable[[Channel, NDArray[np.int16]], None] | None = None
+    ) -> ReceiveRules:
         """The rules of a plan."""
-        return cls(plan.station.keep_iq, plan.tone_pairs, plan.station.time_zone)
+        return cls(plan.station.keep_iq, plan.tone_pairs, plan.station.time_zone, hear)
 
     def wants_iq(self, heard: Transmission) -> bool:
         """Whether the IQ of a finished transmission is kept."""
