@@ -27,8 +27,11 @@ from watcher.radio.source import SampleSource
 from watcher.trial.page import render_page
 from watcher.trial.result import JSON_NAME, as_json, read_earlier, trial_tree
 from watcher.trial.run import Trial, run_trial
+from watcher.trial.scene_building import build_scene
+from watcher.trial.scene_file import read_scene
 from watcher.trial.sheet import Sheet, as_text, sheet_of
 from watcher.watch.progress import shown_progress
+from watcher.watch.replay import Step
 
 FORMS = ("text", "json", "html")
 PAGE_NAME = "trial.html"
@@ -128,6 +131,33 @@ def run(  # noqa: PLR0917 - the options are named ones to the user
         shown = "unknown" if recall is None else f"{recall:.4f}"
         err.print(f"midwatch: recall is {shown}; --fail-under wants at least {least:g}", markup=False)
         raise typer.Exit(BELOW_SHARE)
+
+
+@trial.command()
+def scene(
+    scene_file: Annotated[Path, typer.Argument(metavar="FILE", help="The scene, a TOML file.")],
+    into: Annotated[
+        Path, typer.Option("--into", metavar="BASE", help="The common name of the files, without an ending.")
+    ],
+    quiet: Quiet = False,
+) -> None:
+    """Build a recording with known truth from a scene file; samples go straight to the disk."""
+    written = read_scene(scene_file)
+    with StopOnSignal() as stop_wanted, shown_progress(err, quiet) as progress:
+        length_s = written.scene.seconds
+        made = build_scene(
+            written,
+            into,
+            lambda share: progress(
+                Step(into.name, round(share * 1e6), 1_000_000, share * length_s, length_s, 0)
+            ),
+            stop_wanted,
+        )
+    if made is None:
+        err.print("midwatch: stopped; the samples so far have no metadata", markup=False)
+        raise typer.Exit(130)
+    if not quiet:
+        out.print(f"recording  {made[0]}\ntruth      {made[1]}", markup=False)
 
 
 def _check_form(form: str) -> None:

@@ -101,6 +101,8 @@ class Channel(_Frozen):
         "alerts" is for a channel that is always busy, such as weather radio: only alerts make clips.
     calling : bool
         A channel on which people call; what is heard there is to be heard first.
+    purpose, licence : str or None
+        What the channel is for, and what one needs to transmit there; told by `midwatch check` alone.
     """
 
     name: Name
@@ -114,6 +116,8 @@ class Channel(_Frozen):
     require_tone: bool = False
     keep: Keep = "all"
     calling: bool = False
+    purpose: str | None = None
+    licence: str | None = None
 
     @property
     def expects(self) -> str | None:

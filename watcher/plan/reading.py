@@ -13,6 +13,7 @@ from pydantic import BaseModel
 
 from watcher.errors import PlanError
 from watcher.plan.caller_rules import CallerRules, caller_contradictions
+from watcher.plan.channel_lists import drawn_from_lists
 from watcher.plan.crosscheck import channel_warnings, name_clashes, tone_contradictions
 from watcher.plan.duties import Alert, KeepRules, LiveAudio, alert_contradictions, keep_contradictions
 from watcher.plan.model import Channel, Radio, Station, TonePair, WatchPlan, Window
@@ -20,6 +21,7 @@ from watcher.plan.names import clean_name_problem
 from watcher.plan.power_rules import PowerRules, power_contradictions
 from watcher.plan.presets import shipped_presets
 from watcher.plan.problems import check_table, nearest_key, write_value
+from watcher.plan.repeater_table import plain_channels
 from watcher.plan.stay_rules import DwellRules, FollowUpRules, stay_contradictions
 from watcher.plan.tables import ChannelTable
 from watcher.plan.window_table import windows_of
@@ -42,6 +44,8 @@ _SINGLE: dict[str, type[BaseModel]] = {
 }
 _SINGLE |= {"power": PowerRules, "callers": CallerRules}
 _TABLES = (*_LISTS, *_SINGLE)
+
+_TOP_KEYS = ("use", "use_lists")
 
 Table = TypeVar("Table", bound=BaseModel)
 
@@ -71,13 +75,18 @@ def plan_from_text(text: str, path: Path) -> WatchPlan:
     file = path.name
     tables = _parse(text, file)
     problems = [
-        sentence for name, value in tables.items() if (sentence := _wrong_heading(name, value)) is not None
+        sentence
+        for name, value in tables.items()
+        if name not in _TOP_KEYS and (sentence := _wrong_heading(name, value)) is not None
     ]
     problems = [f"{file}: {sentence}" for sentence in problems]
 
-    written = _list_of_tables(tables, "channel")
+    drawn = drawn_from_lists(tables, path)
+    made = plain_channels(_list_of_tables(tables, "channel"), drawn.rows, file)
+    problems += [*drawn.problems, *made.problems]
+    written = made.tables
     channels: list[Channel] = []
-    for number, table in enumerate(written, 1):
+    for number, table in written:
         checked, found = check_table(ChannelTable, table, f"{file}: {_trail(number, table)}", "[[channel]]")
         problems += found
         if checked is not None:
@@ -85,13 +94,13 @@ def plan_from_text(text: str, path: Path) -> WatchPlan:
     problems += name_clashes(
         [
             (number, name)
-            for number, table in enumerate(written, 1)
+            for number, table in written
             if isinstance(name := table.get("name"), str) and clean_name_problem(name) is None
         ],
         file,
     )
     if not written and not problems:
-        problems.append(f"{file}: there is no [[channel]] table; it must have at least one")
+        problems.append(f"{file}: there is no [[channel]] table; it must have at least one, or use")
 
     station, found = _station(tables, path)
     problems += found
@@ -130,7 +139,7 @@ def plan_from_text(text: str, path: Path) -> WatchPlan:
         follow_up=follow_up,
         power=power,
         callers=callers,
-        warnings=tuple(channel_warnings(channels, file)),
+        warnings=(*drawn.warnings, *channel_warnings(channels, file)),
         text=text,
     )
 

@@ -9,12 +9,13 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Annotated
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, Strict, StringConstraints
 
 from watcher.plan.figures import hz_from_khz, hz_from_mhz
 from watcher.plan.model import Channel, Keep, Mode, Name, Real, Whole
 from watcher.plan.rules import as_number, check_bandwidth_khz, check_code, check_frequency_mhz, check_tone_hz
 
+Told = Annotated[str, Strict(), StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$")]
 Number = Annotated[Decimal, BeforeValidator(as_number)]
 
 
@@ -43,6 +44,11 @@ class ChannelTable(BaseModel):
     require_tone: Annotated[bool, Strict()] = Field(default=False, description="true or false")
     keep: Keep = Field(default="all", description='"all" or "alerts"')
     calling: Annotated[bool, Strict()] = Field(default=False, description="true or false")
+    purpose: Told | None = Field(default=None, description="a text in quotes of at most 200 characters")
+    licence: Told | None = Field(default=None, description="a text in quotes of at most 200 characters")
+    # Taken apart before this table is checked; here for the list of keys.
+    repeater: None = Field(default=None, description="a table with output_mhz and offset_khz")
+    watch_input: None = Field(default=None, description="true or false")
 
     def channel(self) -> Channel:
         """The same channel in whole hertz."""
@@ -58,4 +64,6 @@ class ChannelTable(BaseModel):
             require_tone=self.require_tone,
             keep=self.keep,
             calling=self.calling,
+            purpose=self.purpose,
+            licence=self.licence,
         )
