@@ -100,7 +100,7 @@ def plan_from_text(text: str, path: Path) -> WatchPlan:
         file,
     )
     if not written and not problems:
-        problems.append(f"{file}: there is no [[channel]] table; it must have at least one, or use")
+        problems.append(f"{file}: there is no [[channel]] table; it must have at least one")
 
     station, found = _station(tables, path)
     problems += found

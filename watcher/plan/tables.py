@@ -15,7 +15,9 @@ from watcher.plan.figures import hz_from_khz, hz_from_mhz
 from watcher.plan.model import Channel, Keep, Mode, Name, Real, Whole
 from watcher.plan.rules import as_number, check_bandwidth_khz, check_code, check_frequency_mhz, check_tone_hz
 
-Told = Annotated[str, Strict(), StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$")]
+Told = Annotated[
+    str, Strict(), StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]*$")
+]
 Number = Annotated[Decimal, BeforeValidator(as_number)]
 
 
