@@ -11,7 +11,7 @@ import numpy as np
 
 from dsp.channelizer import ChannelCut, Channelizer
 from dsp.detector import Detector
-from dsp.squelch import LONG_FRAMES, SHORT_FRAMES
+from dsp.squelch import LONG_ENVELOPE, LONG_FRAMES, SHORT_ENVELOPE, SHORT_FRAMES
 from watcher.log.spans import Span, Spans
 from watcher.plan.model import Channel
 from watcher.radio.source import Stretch
@@ -50,7 +50,10 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Thresholds:
-    """What energy over the noise opens one channel: carrier to noise in its pass band, and for how long."""
+    """What opens one channel: carrier to noise in its pass band, and for how long it must last.
+
+    The squelch asks two things of a weak carrier, energy and a steady envelope; the harder one is told.
+    """
 
     short_db: float
     short_s: float
@@ -91,9 +94,9 @@ def thresholds_of(
         frame_s = bank.shape.hop_seconds
         for number, each in enumerate(inside):
             found[each.name] = Thresholds(
-                _over_noise_db(squelch.short_ratio[number]),
+                max(_over_noise_db(squelch.short_ratio[number]), _steady_enough_db(SHORT_ENVELOPE)),
                 SHORT_FRAMES * frame_s,
-                _over_noise_db(squelch.long_ratio[number]),
+                max(_over_noise_db(squelch.long_ratio[number]), _steady_enough_db(LONG_ENVELOPE)),
                 LONG_FRAMES * frame_s,
             )
     return found
@@ -101,6 +104,16 @@ def thresholds_of(
 
 def _over_noise_db(ratio: float | np.floating) -> float:
     return float(10 * np.log10(ratio - 1))
+
+
+def _steady_enough_db(envelope: float) -> float:
+    """The carrier to noise ratio at which a steady carrier in noise has this envelope measure.
+
+    E|x|^4 / (E|x|²)² is 2 for noise and 2 - (c / (1 + c))² with a carrier c times as strong as the noise
+    (moments of Rice's distribution).
+    """
+    share = math.sqrt(2 - envelope)
+    return 10 * math.log10(share / (1 - share))
 
 
 def cnr_in_pass_band_db(sent: Sent, channel: Channel) -> float | None:

@@ -242,7 +242,8 @@ def _heard(  # noqa: PLR0917 - one call, beside it
         if watched.holds(sent.stop_utc + EDGE_SEEN):
             end_error_s = (one.end_utc - sent.stop_utc).total_seconds()
     told_db = cnr_in_pass_band_db(sent, channel)
-    if told_db is not None and one.snr_db is not None and not holds_others:
+    # The truth tells a fading path's mean over all time, not over this transmission.
+    if told_db is not None and one.snr_db is not None and not holds_others and not sent.fades:
         snr_error_db = one.snr_db.value - told_db
     return Verdict(
         sent,
