@@ -16,6 +16,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from types import ModuleType
 
+import pytest
+
 SOURCE = Path(__file__).with_name("stand_in.c")
 MODULES = ("rtlsdr", "pyrtlsdrlib")
 COUNTER_MODULUS = 65_521  # as in stand_in.c
@@ -24,7 +26,10 @@ COUNTER_MODULUS = 65_521  # as in stand_in.c
 def compile_stand_in(folder: Path) -> Path:
     """The library, built in a folder; takes about a second."""
     compiler = shutil.which("cc") or shutil.which("gcc")
-    assert compiler, "the stand-in driver library takes a C compiler: install the system package gcc"
+    if compiler is None:
+        pytest.skip(
+            "the stand-in driver library takes a C compiler: install the system packages gcc, libc6-dev"
+        )
     library = folder / "librtlsdr.so"
     command = [compiler, "-O2", "-shared", "-fPIC", "-Wall", "-Wextra", "-Werror", "-o", str(library)]
     built = subprocess.run(

@@ -65,10 +65,10 @@ static struct knob { const char *key; double *value; } knobs[] = {
 static double usual[KNOBS];
 
 /* What a test may ask. */
-static long opens, closes, closed_uses, tunes, reads, refused_cancels;
+static long opens, closes, closed_uses, tunes, reads, refused_cancels, lost_samples;
 static struct { const char *key; long *value; } counts[] = {
 	{"opens", &opens}, {"closes", &closes}, {"closed_uses", &closed_uses}, {"tunes", &tunes}, {"reads", &reads},
-	{"refused_cancels", &refused_cancels},
+	{"refused_cancels", &refused_cancels}, {"lost_samples", &lost_samples},
 };
 
 static receiver receivers[RECEIVERS];
@@ -180,7 +180,7 @@ void stand_in_reset(void)
 		*knobs[i].value = usual[i];
 	}
 	kept = 1;
-	opens = closes = closed_uses = tunes = reads = refused_cancels = 0;
+	opens = closes = closed_uses = tunes = reads = refused_cancels = lost_samples = 0;
 	memset(receivers, 0, sizeof receivers);
 	static const char *names[RECEIVERS] = {"00000001", "ridge-2", "ridge-3", "ridge-4"};
 	for (int i = 0; i < RECEIVERS; i++) stand_in_set_serial(i, names[i]);
@@ -423,13 +423,17 @@ int rtlsdr_read_async(receiver *r, arrived_t arrived, void *context, uint32_t bu
 			if (late_s > buffers * block_s / pace) { /* every buffer is full: the receiver overflows */
 				uint64_t lost = (uint64_t)((late_s - buffers * block_s / pace) * r->rate * pace);
 				r->produced += lost;
+				lost_samples += (long)lost;
 				due += lost / (r->rate * pace);
 			}
 			wait_s(due - now_s());
 		}
 		blocks++;
 		make_samples(r, content, size / 2);
-		if (drop_every > 0 && blocks % (uint64_t)drop_every == 0) continue;
+		if (drop_every > 0 && blocks % (uint64_t)drop_every == 0) {
+			lost_samples += size / 2;
+			continue;
+		}
 		uint32_t cut = short_every > 0 && blocks % (uint64_t)short_every == 0 ? 1001 : 0;
 		arrived(content, size - cut, context);
 		if (cut) arrived(content + size - cut, cut, context);

@@ -57,7 +57,7 @@ def test_losses_and_clipping_are_counted(stand_in: StandIn) -> None:
 
     told = survey(radio(), [SurveyTuning(CENTRE_HZ)], seconds=0.5)
     (tuning,) = told.tunings
-    # A carrier 2 dB over full scale: I is beyond the limits for 2 acos(10^-0.1) / π = 41 % of a turn, Q as well.
+    # A carrier 2 dB over full scale: I is beyond the limits for 2 acos(10^-0.1) / π = 41 % of a turn.
     assert tuning.clipped_share > 0.4 and tuning.peak_dbfs == pytest.approx(0.0, abs=0.01)
     assert any("of the samples clipped; a lower gain_db is needed" in note for note in told.notes)
 

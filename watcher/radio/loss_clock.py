@@ -9,9 +9,9 @@ FOLLOWED_PPM = 600.0
 measured by users) and the 500 ppm by which time keeping may slew the system clock (RFC 5905, frequency
 tolerance)."""
 
-LOOK_BLOCKS = 17
-"""A driver that queues 15 blocks delivers them in one burst after a delay; the 16th comes at its time
-again."""
+LOOK_BLOCKS = 24
+"""A driver that queues 15 blocks delivers them, and the one under way, in one burst after a delay; working
+the burst off takes some time too, and only the blocks after that come at their time again."""
 
 
 class LossClock:
@@ -31,8 +31,8 @@ class LossClock:
     -----
     A block may come late, never early, so that the least lateness among the last blocks shows what is really
     missing: a late burst without loss brings it back to where it was. A loss is told `look_blocks` blocks
-    after the first block that was late for it, which for an overflow of the driver's queue is where it
-    happened, give or take two blocks. Slow drift up to `FOLLOWED_PPM` is followed and never told; so is a
+    after the first block that was late for it, which for an overflow of the driver's queue is half a
+    second after it happened. Slow drift up to `FOLLOWED_PPM` is followed and never told; so is a
     loss that small.
     """
 

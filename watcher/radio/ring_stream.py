@@ -132,6 +132,8 @@ class RingStream:
         if taken is not None:
             return self._block(taken)
         if self._ending.ended.is_set() and not self._stopped:
+            if (last := self._ring.take(0)) is not None:  # it came between the two looks
+                return self._block(last)
             self._lose(self._ending.cause or "stopped sending samples unasked; check its plug and cable")
         if self._silent_s() >= self._stall_s:
             self._lose(
