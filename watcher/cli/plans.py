@@ -2,18 +2,33 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
+import typer
+
 from watcher.cli.terminal import PlanFile, Quiet, app, out
+from watcher.errors import PlanError
+from watcher.plan.cautions import plan_cautions
 from watcher.plan.describe import describe
 from watcher.plan.reading import read_plan
 
 
 @app.command()
-def check(plan_file: PlanFile, quiet: Quiet = False) -> None:
+def check(
+    plan_file: PlanFile,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Take what is worth a look for an error: exit code 2.")
+    ] = False,
+    quiet: Quiet = False,
+) -> None:
     """Check a watch plan and say how it was understood."""
     plan = read_plan(plan_file)
+    said = describe(plan)
+    warnings = tuple(dict.fromkeys([*said.warnings, *plan_cautions(plan)]))
+    if strict and warnings:
+        raise PlanError([f"worth a look, and an error with --strict: {warning}" for warning in warnings])
     if quiet:
         return
-    said = describe(plan)
     width = max(len(label) for label, _ in said.facts)
     for label, text in said.facts:
         out.print(f"{label:<{width}}  {text}", markup=False)
@@ -24,7 +39,7 @@ def check(plan_file: PlanFile, quiet: Quiet = False) -> None:
         out.print(
             "  ".join(f"{cell:<{w}}" for cell, w in zip(row, widths, strict=True)).rstrip(), markup=False
         )
-    for warning in said.warnings:
+    for warning in warnings:
         out.print(f"\nworth a look: {warning}", markup=False)
     count = len(plan.channels)
     out.print(f"\n{plan_file}: the plan is sound, {count} channel{'s' if count != 1 else ''}.", markup=False)

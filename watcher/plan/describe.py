@@ -135,10 +135,14 @@ def _row(channel: Channel) -> tuple[str, ...]:
 
 def _notes(channel: Channel) -> list[str]:
     notes = []
+    if channel.purpose is not None:
+        notes.append(channel.purpose)
     if channel.calling:
         notes.append("calling channel")
     if channel.require_tone:
         notes.append(f"only what carries {channel.expects}")
     if channel.keep == "alerts":
         notes.append("only alerts make clips")
+    if channel.licence is not None:
+        notes.append(f"to transmit: {channel.licence}")
     return notes

@@ -218,13 +218,13 @@ def test_five_mistakes_are_five_sentences(write: Write) -> None:
             "ctcss = 100.0",
             "ctcss is not a key of [[channel]]; its keys are name, frequency_mhz, mode, "
             "bandwidth_khz, expect_tone_hz, priority, raise_threshold_db, expect_code, require_tone, keep, "
-            "calling",
+            "calling, purpose, licence, repeater, watch_input",
         ),
         (
             '"odd key!" = 1',
             '"odd key!" is not a key of [[channel]]; its keys are name, frequency_mhz, mode, '
             "bandwidth_khz, expect_tone_hz, priority, raise_threshold_db, expect_code, require_tone, keep, "
-            "calling",
+            "calling, purpose, licence, repeater, watch_input",
         ),
     ],
 )
@@ -327,7 +327,7 @@ def test_every_missing_key_is_told(write: Write) -> None:
             "[tidings]",
             'table "tidings" is unknown; '
             "a plan has [[channel]], [[radio]], [[window]], [[tone_pair]], [[alert]], [station], [keep], "
-            "[listen], [dwell], [follow_up]",
+            "[listen], [dwell], [follow_up], [power], [callers]",
         ),
         ("[radio]\nkind = 'rtlsdr'", "radio must be headed [[radio]], with double brackets, once for each radio"),
         ("[[station]]\nname = 'x'", "station must be headed [station], with single brackets, once"),
@@ -349,7 +349,7 @@ def test_a_key_outside_every_table_is_told(write: Write) -> None:
     assert problems_of(write(f"name = 'x'\n{CHANNEL}")) == [
         'plan.toml: "name" stands under no table; '
         "a key belongs under [[channel]], [[radio]], [[window]], [[tone_pair]], [[alert]], [station], "
-        "[keep], [listen], [dwell], [follow_up]"
+        "[keep], [listen], [dwell], [follow_up], [power], [callers]"
     ]
 
 
