@@ -10,7 +10,9 @@ from watcher.cli.terminal import PlanFile, Quiet, app, out
 from watcher.errors import PlanError
 from watcher.plan.cautions import plan_cautions
 from watcher.plan.describe import describe
+from watcher.plan.describe_watch import describe_watch
 from watcher.plan.reading import read_plan
+from watcher.watch.clock import SystemClock
 
 
 @app.command()
@@ -24,13 +26,15 @@ def check(
     """Check a watch plan and say how it was understood."""
     plan = read_plan(plan_file)
     said = describe(plan)
-    warnings = tuple(dict.fromkeys([*said.warnings, *plan_cautions(plan)]))
+    watch = describe_watch(plan, SystemClock().utc())
+    warnings = tuple(dict.fromkeys([*said.warnings, *watch.warnings, *plan_cautions(plan)]))
     if strict and warnings:
         raise PlanError([f"worth a look, and an error with --strict: {warning}" for warning in warnings])
     if quiet:
         return
-    width = max(len(label) for label, _ in said.facts)
-    for label, text in said.facts:
+    facts = [*said.facts, *watch.facts]
+    width = max(len(label) for label, _ in facts)
+    for label, text in facts:
         out.print(f"{label:<{width}}  {text}", markup=False)
     columns = [said.columns, *said.rows]
     widths = [max(len(row[n]) for row in columns) for n in range(len(said.columns))]

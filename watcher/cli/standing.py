@@ -15,18 +15,20 @@ import numpy as np
 import typer
 from numpy.typing import NDArray
 
-from watcher.cli.terminal import LogFolder, PlanFile, Quiet, app, out, say_warnings
+from watcher.cli.terminal import LogFolder, PlanFile, Quiet, StopOnSignal, app, out, say_warnings
 from watcher.errors import PlanError, StorageError, UsageProblem
 from watcher.log.reading import watches
 from watcher.log.writing import WatchLog
 from watcher.plan.model import Channel, WatchPlan
 from watcher.plan.reading import read_plan
-from watcher.plan.windows import WindowSpan
+from watcher.plan.windows import WindowSpan, next_opening, open_at
 from watcher.receive.chain import Record
 from watcher.receive.clips import ClipStore
 from watcher.receive.receive_rules import ReceiveRules
 from watcher.report import read_summary, save_report
+from watcher.watch.alerts import Alerts
 from watcher.watch.clock import SystemClock
+from watcher.watch.cue_card import card
 from watcher.watch.duties import Duties
 from watcher.watch.log_lines import LineLog
 from watcher.watch.post import Post, Said
@@ -34,6 +36,8 @@ from watcher.watch.posts import posts_of, shares_of
 from watcher.watch.standing import Standing, StandingWatch
 from watcher.watch.status import describe_status, read_status
 from watcher.watch.time_account import TimeAccount
+
+ALERT_FAILED = 5  # exit code: an alert could not be sent
 
 
 @app.command()
@@ -61,6 +65,40 @@ def status(folder: LogFolder) -> None:
     told = read_status(folder)
     for line in describe_status(told, SystemClock().utc(), _zone_of(folder)):
         out.print(line, markup=False)
+
+
+@app.command()
+def alerts(plan_file: PlanFile) -> None:
+    """Send every alert of a plan a test message, and say what became of each."""
+    plan = read_plan(plan_file)
+    if not plan.alerts:
+        raise UsageProblem(f"{plan_file.name} has no [[alert]] table; there is nobody to tell")
+    clock = SystemClock()
+    outbox = Alerts(plan.alerts, plan.station.zone, plan.station.name, clock, start=False)
+    trials = outbox.send_test()
+    for trial in trials:
+        out.print(f"{trial.label}: {'sent' if trial.problem is None else trial.problem}", markup=False)
+    if any(trial.problem for trial in trials):
+        raise typer.Exit(ALERT_FAILED)
+
+
+@app.command()
+def attend(plan_file: PlanFile) -> None:
+    """Show the cue card of the open window to the person at the radio, until it closes."""
+    plan = read_plan(plan_file)
+    clock, never = SystemClock(), threading.Event()
+    zone = plan.station.zone
+    with StopOnSignal() as stop_wanted:
+        while not stop_wanted():
+            now = clock.utc()
+            open_now = open_at(plan.windows, zone, now)
+            window = open_now[0] if open_now else next_opening(plan.windows, zone, now)
+            if window is None:
+                raise UsageProblem(f"{plan_file.name} has no window that will open")
+            out.clear()
+            for line in card(window.start_utc, window.stop_utc - window.start_utc, now):
+                out.print(line, markup=False)
+            clock.wait(never, 1.0)
 
 
 def _zone_of(folder: Path) -> ZoneInfo:

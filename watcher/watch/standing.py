@@ -28,6 +28,7 @@ from watcher.watch.time_account import TimeAccount
 
 IDLE_STEP_S = 1.0  # between windows: a step costs microseconds
 SETTLE_EVERY = timedelta(seconds=20)  # how often time not watched is written: what a kill leaves unexplained
+ENDLESS = timedelta(hours=20)  # a window so long is a day of a continuous watch; the shortest day has 23
 SANE_YEAR = 2024  # before that the system clock has not been set yet
 CLOCK_WAIT_S = 5.0
 
@@ -125,7 +126,7 @@ class StandingWatch:
         self.state.posts = self._make_posts(plan, clips, self._account)
         self._log, self._watch_id = log, watch_id
         self._window_rows, self._opened = {}, []
-        self._settled_utc = begun_utc
+        self._settled_utc = self._begun_utc = begun_utc
         self._said("watch-begins", channels=len(plan.channels), radios=len(self.state.posts))
         ended_by = WatchEndedBy.FAILED
         try:
@@ -187,7 +188,10 @@ class StandingWatch:
             key = span.start_utc, span.name
             row = self._window_rows.get(key)
             if row is None:
-                whole = Span(span.start_utc, span.stop_utc)
+                # A watch without an end has no beginning that could be missed but its own.
+                is_endless = span.stop_utc - span.start_utc >= ENDLESS
+                since = max(span.start_utc, self._begun_utc) if is_endless else span.start_utc
+                whole = Span(since, span.stop_utc)
                 self._window_rows[key] = (
                     self._log.add_window(self._watch_id, whole, span.name, why),
                     span.stop_utc,
