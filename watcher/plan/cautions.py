@@ -1,4 +1,4 @@
-"""What a plan as a whole lets one fear: false signals on its channels, windows in which nothing can be heard."""
+"""What a whole plan lets one fear: false signals on its channels, windows in which nothing can be heard."""
 
 from __future__ import annotations
 
