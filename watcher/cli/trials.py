@@ -15,6 +15,7 @@ from watcher.cli.terminal import (
     StopOnSignal,
     app,
     as_number,
+    as_whole,
     err,
     out,
     say_warnings,
@@ -24,17 +25,21 @@ from watcher.errors import StorageError, UsageProblem
 from watcher.plan.reading import read_plan
 from watcher.radio.recording import open_recording
 from watcher.radio.source import SampleSource
+from watcher.trial.bench import SEED, bench_pictures, bench_sheet, bench_tree, run_bench
 from watcher.trial.page import render_page
 from watcher.trial.result import JSON_NAME, as_json, read_earlier, trial_tree
 from watcher.trial.run import Trial, run_trial
 from watcher.trial.scene_building import build_scene
 from watcher.trial.scene_file import read_scene
 from watcher.trial.sheet import Sheet, as_text, sheet_of
+from watcher.watch.keeping import program
 from watcher.watch.progress import shown_progress
 from watcher.watch.replay import Step
 
 FORMS = ("text", "json", "html")
 PAGE_NAME = "trial.html"
+BENCH_JSON_NAME = "bench.json"
+BENCH_PAGE_NAME = "bench.html"
 BELOW_SHARE = 1  # exit code where --fail-under is not reached
 
 
@@ -158,6 +163,42 @@ def scene(
         raise typer.Exit(130)
     if not quiet:
         out.print(f"recording  {made[0]}\ntruth      {made[1]}", markup=False)
+
+
+@trial.command()
+def bench(
+    quick: Annotated[
+        bool, typer.Option("--quick", help="Shorter signals: sooner done, figures scatter.")
+    ] = False,
+    seed: Annotated[str | None, typer.Option("--seed", metavar="NUMBER", help="Of the noise.")] = None,
+    form: Annotated[str, typer.Option("--as", metavar="FORM", help=f"One of {', '.join(FORMS)}.")] = "text",
+    into: Annotated[
+        Path | None,
+        typer.Option("--into", metavar="FOLDER", help="Keep the figures and the page with plots."),
+    ] = None,
+    quiet: Quiet = False,
+) -> None:
+    """Measure the receiver as this trade does, beside the standard's figures and theory."""
+    _check_form(form)
+    chosen = SEED if seed is None else as_whole("--seed", seed)
+    if chosen < 0:
+        raise UsageProblem(f"--seed is {seed}; it must be a whole number from 0")
+
+    def tell(what: str, share: float) -> None:
+        if not quiet and err.is_terminal:
+            err.print(f"{share:4.0%} {what}", markup=False)
+
+    found = run_bench(chosen, quick=quick, progress=tell)
+    text, sheet = as_json(bench_tree(found, program())), bench_sheet(found, program())
+    if into is not None:
+        _write(into / BENCH_JSON_NAME, text)
+        _write(into / BENCH_PAGE_NAME, render_page(sheet, bench_pictures(found)))
+    if form == "html":
+        out.print(render_page(sheet, bench_pictures(found)), end="", markup=False)
+    else:
+        _print(form, text, sheet, quiet)
+    if into is not None and form == "text" and not quiet:
+        out.print(f"figures  {into / BENCH_JSON_NAME}\npage     {into / BENCH_PAGE_NAME}", markup=False)
 
 
 def _check_form(form: str) -> None:

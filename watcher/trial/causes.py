@@ -94,9 +94,9 @@ def thresholds_of(
         frame_s = bank.shape.hop_seconds
         for number, each in enumerate(inside):
             found[each.name] = Thresholds(
-                max(_over_noise_db(squelch.short_ratio[number]), _steady_enough_db(SHORT_ENVELOPE)),
+                max(_over_noise_db(squelch.short_ratio[number]), steady_enough_db(0)),
                 SHORT_FRAMES * frame_s,
-                max(_over_noise_db(squelch.long_ratio[number]), _steady_enough_db(LONG_ENVELOPE)),
+                max(_over_noise_db(squelch.long_ratio[number]), steady_enough_db(1)),
                 LONG_FRAMES * frame_s,
             )
     return found
@@ -106,13 +106,15 @@ def _over_noise_db(ratio: float | np.floating) -> float:
     return float(10 * np.log10(ratio - 1))
 
 
-def _steady_enough_db(envelope: float) -> float:
-    """The carrier to noise ratio at which a steady carrier in noise has this envelope measure.
+def steady_enough_db(way: int) -> float:
+    """The carrier to noise ratio at which a steady carrier in noise has an envelope that opens, dB.
+
+    `way` is 0 for the quick way to open (50 ms) and 1 for the slow one (200 ms).
 
     E|x|^4 / (E|x|²)² is 2 for noise and 2 - (c / (1 + c))² with a carrier c times as strong as the noise
     (moments of Rice's distribution).
     """
-    share = math.sqrt(2 - envelope)
+    share = math.sqrt(2 - (SHORT_ENVELOPE, LONG_ENVELOPE)[way])
     return 10 * math.log10(share / (1 - share))
 
 
