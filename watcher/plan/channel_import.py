@@ -142,7 +142,7 @@ def import_channels(content: bytes, file: str, taken: Sequence[tuple[str, int]] 
         parts.add(file_part(channel.name).casefold())
         channels.append(table)
     if not channels:
-        raise PlanError([*told, f"{file} gave no channel; it must have a column of frequencies"])
+        raise PlanError([*told, f"{file} gave no channel that is new and sound"])
     return Imported(tuple(channels), tuple(told), left_out)
 
 

@@ -1,0 +1,26 @@
+"""The command that learns from a log: `suggest`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from watcher.cli.terminal import LogFolder, app, out
+from watcher.plan.reading import read_plan
+from watcher.report import read_summary
+from watcher.report.suggestions import suggestions, write_suggestions
+
+
+@app.command()
+def suggest(
+    folder: LogFolder,
+    plan_file: Annotated[
+        Path | None, typer.Argument(metavar="[PLAN]", help="The plan, to leave out what it watches already.")
+    ] = None,
+) -> None:
+    """Say what a log suggests for the plan: the busiest hours of each channel. Changes nothing."""
+    plan = None if plan_file is None else read_plan(plan_file)
+    summary = read_summary(folder)
+    out.print(write_suggestions(suggestions(summary, plan), summary.clock.name), markup=False)
