@@ -85,7 +85,7 @@ class Channelizer:
     Parameters
     ----------
     sample_rate_hz : int
-        20 000 or more.
+        16 000 or more.
     cuts : sequence of ChannelCut
 
     Raises

@@ -22,7 +22,7 @@ TRANSITION_HZ = 1500.0  # pass edge to stop edge: 5.5 to 7.0 kHz keeps a 12.5 kH
 BASE_RATE_HZ = 16_000  # the lowest channel rate aimed at: two stop edges of a 12.5 kHz channel fit
 BASE_BINS = 256  # bins of the small inverse FFT at the base rate
 CELL_BINS = 32  # FFT bins summed to one cell of the coarse spectrum (about 2 kHz)
-LOWEST_RATE_HZ = 20_000
+LOWEST_RATE_HZ = 16_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,7 @@ def shape_for_rate(sample_rate_hz: int) -> BankShape:
     Raises
     ------
     ValueError
-        The rate is under 20 000 samples per second.
+        The rate is under 16 000 samples per second.
     """
     if sample_rate_hz < LOWEST_RATE_HZ:
         raise ValueError(

@@ -19,6 +19,7 @@ from dsp.filter_bank_design import (
 )
 
 RATES_HZ = [
+    16_000,
     20_000,
     44_100,
     48_000,
@@ -67,8 +68,8 @@ def test_shape_keeps_hop_overlap_and_channel_frames_whole(rate_hz: int) -> None:
 
 
 def test_rate_too_low_is_refused_with_the_figure() -> None:
-    with pytest.raises(ValueError, match="sample_rate_hz is 19999; it must be at least 20000"):
-        shape_for_rate(19_999)
+    with pytest.raises(ValueError, match="sample_rate_hz is 15999; it must be at least 16000"):
+        shape_for_rate(15_999)
 
 
 @pytest.mark.parametrize("rate_hz", [48_000, 250_000, 2_400_000])

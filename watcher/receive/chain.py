@@ -42,6 +42,7 @@ from watcher.receive.stream_clock import StreamClock
 LOOK_BACK_S = 0.5  # of audio ahead of the carrier; at least 0.25 s is promised
 TAIL_S = 0.1  # of audio kept after the carrier fell
 HISTORY_S = 1.2  # of channel samples kept: look-back, the search for the edge, and a slice
+NARROWEST_SPAN = 2.5  # pass bands: in a narrower stream there is no noise to see beside a station
 AT_START_S = 0.025  # a carrier that came up this close to the run's start was up before it
 WATCHED_EVERY_S = 10  # how often the time watched is told: what a kill leaves unaccounted
 SHORT_LIVED_S = 20.0  # a carrier there at the start that drops this soon was a station's, not a birdie
@@ -295,6 +296,7 @@ class ReceiveChain:
                 float(self._bank.noise_bandwidth_hz[number]),
                 float(self._detector.squelch.noise_lag_one[number]),
                 self._detector.floor_variance,
+                self._rate_hz >= NARROWEST_SPAN * channel.pass_band_hz,
             ),
             start=start,
             clip_start=clip_start,

@@ -32,6 +32,7 @@ class Place:
     noise_width_hz: float
     noise_lag_one: float
     floor_variance: float
+    floor_is_apart: bool = True  # False where the stream is too narrow to see noise beside the channel
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,12 +70,12 @@ def measured(
     )
     error_hz = frequency_error_of_frames(run.lag_one, run.floor, place.noise_lag_one, place.rate_hz)
     rms_hz = peak_hz = None
-    if channel.mode != "am" and error_hz is not None and len(run.floor):
+    if channel.mode != "am" and error_hz is not None and len(run.floor) and place.floor_is_apart:
         sample = gathering.sample(carrier.down_s(place.rate_hz))
         rms_hz, peak_hz = _deviations(sample, run.floor, place, error_hz.value)
     return replace(
         known,
-        snr_db=_measured(ratio_db),
+        snr_db=_measured(ratio_db) if place.floor_is_apart else None,
         power_dbfs=float(10 * np.log10(run.power.mean())) if run.power.any() else None,
         frequency_error_hz=_with_lean(error_hz, 0 if is_idle else channel.rated_deviation_hz or 0),
         peak_deviation_hz=_measured(peak_hz),

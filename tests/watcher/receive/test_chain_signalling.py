@@ -17,13 +17,16 @@ from dsp.modulate.morse import morse
 from dsp.modulate.same import same_message
 from dsp.modulate.tones import key_sequence, silence, tone
 from tests.on_the_air import MemoryClips, call, listed, receive, scene, seconds_in, speech, spoken
-from watcher.plan.model import TonePair
+from watcher.log.reading import transmissions
+from watcher.log.writing import WatchLog
+from watcher.plan.model import TonePair, WatchPlan
 from watcher.radio.recording import open_recording
 from watcher.radio.sigmf_annotations import read_annotations
 from watcher.receive import decoders
 from watcher.receive.clips import ClipStore
 from watcher.receive.receive_rules import ReceiveRules
 from watcher.receive.records import ConditionKind, Kind, Sign
+from watcher.watch.replay import replay
 
 RATE_HZ = 240_000
 AUDIO_HZ = 16_000
@@ -239,6 +242,26 @@ def test_the_channels_iq_lies_beside_its_clip(tmp_path: Path, keep_iq: str, kept
         audio, _ = soundfile.read(tmp_path / clip.path)
         assert stretch.samples >= len(audio)
     assert sorted(path.name for path in (tmp_path / "unfinished").iterdir()) == ["lock"]
+
+
+def test_kept_iq_can_be_received_again(tmp_path: Path) -> None:
+    """What was one transmission is one again with its tone; its ratio to the noise is not known."""
+    emission = call(CHANNEL, 1, 4, 12, modulation=speech(tone_hz=100.0))
+    with ClipStore(tmp_path / "first") as clips:
+        heard = receive(
+            scene(RATE_HZ, 6, emission), [CHANNEL], clips=clips, rules=ReceiveRules(keep_iq="all")
+        )
+        for clip in heard.clips:
+            clips.release(clip)
+    (first,) = heard.transmissions
+    with closing(open_recording(tmp_path / "first" / str(first.iq))) as recording:
+        replay(WatchPlan(channels=(CHANNEL,)), [recording], tmp_path / "again")
+    with WatchLog.open_to_read(tmp_path / "again") as log:
+        (again,) = (entry.transmission for entry in transmissions(log))
+    assert again.tone is not None and again.tone.tone_hz == 100.0
+    assert abs((again.start_utc - first.start_utc).total_seconds()) < 0.1
+    assert abs((again.end_utc - first.end_utc).total_seconds()) < 0.1
+    assert again.snr_db is None
 
 
 class _Broken:

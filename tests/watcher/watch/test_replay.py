@@ -219,8 +219,8 @@ def test_ppm_of_the_plan_is_used_unless_another_is_given(tmp_path: Path) -> None
 
 
 def test_rate_too_low_for_a_voice_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(RadioError, match="sample rate is 16000 Hz; it must be at least 20000 Hz"):
-        replay(PLAN, [night(sample_rate_hz=16_000)], tmp_path)
+    with pytest.raises(RadioError, match="sample rate is 15000 Hz; it must be at least 16000 Hz"):
+        replay(PLAN, [night(sample_rate_hz=15_000)], tmp_path)
 
 
 def test_no_recording_is_refused(tmp_path: Path) -> None:
