@@ -24,8 +24,10 @@ LEAST_WATCHED_H = 1.0
 LEAST_EXCHANGES = 3
 MOST_HOURS = 4
 CONFIDENCE = 0.95
-NOT_STORED = "Activity on frequencies that are not listed is not stored in the log yet, so nothing "
-"is suggested about it."
+NOT_STORED = (
+    "Activity on frequencies that are not listed is not stored in the log yet, so nothing is "
+    "suggested about it."
+)
 ONLY_SUGGESTED = "These are suggestions. Nothing was changed; copy into the plan what you want of it."
 
 Figures = NDArray[np.float64]
@@ -70,7 +72,8 @@ def write_suggestions(made: tuple[Suggestion, ...], zone: str) -> str:
     lines = [ONLY_SUGGESTED, NOT_STORED, f"Hours are those of {zone}.", ""]
     wanted: set[int] = set()
     for one in made:
-        lines.append(f'"{one.channel}": {one.exchanges} exchanges in {one.watched_h:.1f} h watched')
+        count = "1 exchange" if one.exchanges == 1 else f"{one.exchanges} exchanges"
+        lines.append(f'"{one.channel}": {count} in {one.watched_h:.1f} h watched')
         for busy in one.busy:
             already = ", which the plan watches already" if busy.hour in one.covered else ""
             lines.append(
@@ -80,7 +83,8 @@ def write_suggestions(made: tuple[Suggestion, ...], zone: str) -> str:
         if not one.busy:
             lines.append("  no hour stands out")
         if one.unknown:
-            shown = ", ".join(f"{hour:02d}" for hour in one.unknown)
+            hours = ", ".join(f"{hour:02d}" for hour in one.unknown)
+            shown = "every hour of the day" if len(one.unknown) == 24 else f"the hours from {hours}"
             lines.append(f"  watched for under {LEAST_WATCHED_H:g} h, so unknown: {shown}")
         wanted |= {busy.hour for busy in one.busy} - set(one.covered)
     if wanted:
