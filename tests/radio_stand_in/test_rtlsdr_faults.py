@@ -8,6 +8,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from types import ModuleType
 
 import pytest
@@ -233,9 +234,8 @@ def test_a_driver_library_that_cannot_be_loaded_is_one_sentence(monkeypatch: pyt
     )
 
 
-def test_the_bundled_library_has_every_call(checkout: object) -> None:
+def test_the_bundled_library_has_every_call(checkout: Path) -> None:
     """The real one, in its own process: loaded, asked for receivers, of which there may be none."""
-    importlib.import_module("importlib.metadata").distribution("pyrtlsdrlib")
     program = (
         "from watcher.radio.rtlsdr_library import load_driver\n"
         "driver = load_driver()\n"
@@ -246,7 +246,7 @@ def test_the_bundled_library_has_every_call(checkout: object) -> None:
         "assert all(getattr(driver._library, f'rtlsdr_{name}') for name in names.split())\n"
     )
     finished = subprocess.run(
-        [sys.executable, "-c", program], cwd=str(checkout), capture_output=True, text=True, check=False
+        [sys.executable, "-c", program], cwd=checkout, capture_output=True, text=True, check=False
     )
     assert finished.returncode == 0, finished.stderr
 

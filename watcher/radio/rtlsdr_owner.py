@@ -113,14 +113,14 @@ class RtlSdrOwner:
         """Cancel a read and wait for its end; False where the driver does not return."""
         reading.stop_wanted = True
         deadline_s = time.monotonic() + self._wait_s
-        while not reading.ending.ended.wait(CANCEL_EVERY_S):
+        while time.monotonic() < deadline_s:
             with self._lock:
                 if self._reading is reading and self._device is not None:
                     self._driver.cancel(self._device)
-            if time.monotonic() > deadline_s:
-                self._answers = False
-                return False
-        return True
+            if reading.ending.ended.wait(CANCEL_EVERY_S):
+                return True
+        self._answers = False
+        return False
 
     def set_gain_while_reading(self, tenth_db: int) -> int:
         """Set a gain from the thread that reads the samples; the driver's code, 0 where the read is over."""
@@ -186,8 +186,6 @@ class RtlSdrOwner:
                     ring.put_from(address, size_bytes, clock())
                 if size_bytes != block_bytes:
                     reading.short_blocks += 1
-                if reading.stop_wanted and device is not None:
-                    driver.cancel(device)
             except BaseException as failure:  # noqa: BLE001 - told by the stream
                 reading.ending.cause = _could_not(failure)
                 reading.stop_wanted = True

@@ -37,9 +37,12 @@ STATION_SIGMA_PPM = 2.5 / 3**0.5
 federal service held to much the same."""
 
 LOOK_FIRST_S = 1.0  # of a tuning, to see roughly where a carrier stands
+LOOK_FIRST_BLOCKS = 4
 SPECTRUM_BIN_HZ = 80.0
 PIECE_BLOCKS = 8
 READ_WAIT_S = 0.25
+BUSY_SHARE = 0.5
+"""Of the time that may go into measuring."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,10 +195,16 @@ def _collect(
     stop_wanted: Callable[[], bool],
 ) -> None:
     began_s = clock()
+    busy_s = 0.0
     while (passed_s := clock() - began_s) < seconds and not stop_wanted():
         block = stream.read(READ_WAIT_S)
         if block is not None:
-            collected.push(block)
+            collected.count(block)
+            # A slow computer measures fewer blocks: what it loses must be the radio's loss, not its own.
+            if busy_s <= BUSY_SHARE * passed_s:
+                measured_s = clock()
+                collected.measure(block)
+                busy_s += clock() - measured_s
         progress(min(1.0, passed_s / seconds))
 
 
@@ -220,13 +229,16 @@ class _Collected:
     looks: dict[int, list[tuple[float, float]]] = field(default_factory=dict)
     has_looked: bool = False
 
-    def push(self, block: IqBlock) -> None:
-        """Measure one block; one too short for a spectrum only counts."""
+    def count(self, block: IqBlock) -> None:
+        """What every block tells."""
         self.centre_hz, self.rate_hz = block.centre_hz, block.sample_rate_hz
         self.samples += len(block.samples)
         self.clipped += block.clipped
         self.lost += block.lost_before
         self.losses += block.lost_before > 0
+
+    def measure(self, block: IqBlock) -> None:
+        """What some blocks tell; one too short for a spectrum tells nothing."""
         self.peak_dbfs = max(self.peak_dbfs, peak_dbfs(block.samples))
         self.bins = self.bins or _power_of_two(block.sample_rate_hz / SPECTRUM_BIN_HZ)
         spectra = len(block.samples) // self.bins
@@ -240,9 +252,12 @@ class _Collected:
         self.pieces[-1] += density
         self.blocks_in_piece += 1
         self.spectra += spectra
-        if not self.has_looked and self.samples >= LOOK_FIRST_S * self.rate_hz:
+        enough = len(self.floors) >= LOOK_FIRST_BLOCKS and self.samples >= LOOK_FIRST_S * self.rate_hz
+        if enough and not self.has_looked:
             self._look(np.sum(self.pieces, axis=0) / len(self.floors))
-        for carrier_hz, offset_hz in self.seen_at_hz.items():
+        if self.seen_at_hz:  # by turns: mixing the whole block takes longer than all else here
+            carrier_hz = list(self.seen_at_hz)[len(self.floors) % len(self.seen_at_hz)]
+            offset_hz = self.seen_at_hz[carrier_hz]
             self.looks[carrier_hz].append(mean_frequency_hz(block.samples, self.rate_hz, offset_hz))
 
     def measured(self) -> TuningMeasured:
