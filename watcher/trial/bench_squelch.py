@@ -126,7 +126,7 @@ def operating_curves(bench: Bench, seconds: float) -> tuple[list[Row], Plot]:
         cuts = np.quantile(quiet, 1 - np.array([0.5, 0.3, 0.2, 0.1, 0.05, 0.03, 0.02]))
         false = tuple(float(np.mean(quiet > cut)) for cut in cuts)
         found = tuple(float(np.mean(loud > cut)) for cut in cuts)
-        ideal_cuts = np.linspace(1.0, 1.3, 31)
+        ideal_cuts = np.linspace(1.0, 1.0 + 3.0 / np.sqrt(independent), 31)
         ideal_false = tuple(theory.energy_false_alarm(c, independent, floor_samples) for c in ideal_cuts)
         ideal_found = tuple(theory.energy_detection(c, level, independent, floor_samples) for c in ideal_cuts)
         curves.append(Curve(f"measured, {level:g} dB", false, found))

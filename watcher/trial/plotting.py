@@ -32,10 +32,10 @@ def plot_png(plot: Plot) -> bytes:
     up, marks_y = _axis(ys, False, HEIGHT - BOTTOM, TOP)
     for x in marks_x:
         draw.line([(across(x), TOP), (across(x), HEIGHT - BOTTOM)], fill=_LINE)
-        draw.text((across(x), HEIGHT - BOTTOM + 4), f"{x:.3g}", fill=_SOFT, font=font, anchor="ma")
+        draw.text((across(x), HEIGHT - BOTTOM + 4), _mark(x), fill=_SOFT, font=font, anchor="ma")
     for y in marks_y:
         draw.line([(LEFT, up(y)), (WIDTH - RIGHT, up(y))], fill=_LINE)
-        draw.text((LEFT - 5, up(y)), f"{y:.3g}", fill=_SOFT, font=font, anchor="rm")
+        draw.text((LEFT - 5, up(y)), _mark(y), fill=_SOFT, font=font, anchor="rm")
     draw.rectangle([LEFT, TOP, WIDTH - RIGHT, HEIGHT - BOTTOM], outline=_INK)
     draw.text((LEFT, 8), f"{plot.title}: {plot.y_label}", fill=_INK, font=font)
     draw.text((WIDTH - RIGHT, HEIGHT - 14), plot.x_label, fill=_INK, font=font, anchor="rm")
@@ -68,7 +68,8 @@ def _axis(
     marks = [number * step for number in count]
     if is_log:
         decades = range(math.floor(low), math.ceil(high) + 1)
-        marks = [math.log10(n * 10.0**d) for d in decades for n in (1, 2, 5)]
+        within = (1, 2, 5) if len(decades) <= 3 else (1,)
+        marks = [math.log10(n * 10.0**d) for d in decades for n in within]
         marks = [mark for mark in marks if low - 1e-9 <= mark <= high + 1e-9]
 
     def place(value: float) -> float:
@@ -76,6 +77,11 @@ def _axis(
         return first + (last - first) * (at - low) / (high - low)
 
     return place, [10**mark for mark in marks] if is_log else marks
+
+
+def _mark(value: float) -> str:
+    """A mark's figure without the dust of binary fractions."""
+    return f"{round(value, 10):g}".replace("-", "\N{MINUS SIGN}")
 
 
 def _round_step(step: float) -> float:
