@@ -156,6 +156,11 @@ class Detector:
         }
         self._floor = NoiseFloor(shape, bank.cuts, bank.noise_bandwidth_hz)
         self.impulses = ImpulseMask(shape, bank.cuts)
+        self._place = {  # rate group and row of each channel
+            int(channel): (number, row)
+            for number, group in enumerate(bank.groups)
+            for row, channel in enumerate(group.members)
+        }
         self.squelch = Squelch(
             pass_band_hz * shape.hop_seconds,
             rate_hz,
@@ -246,16 +251,11 @@ class Detector:
 
     def _frames_of(self, piece: Slice, channel: int) -> tuple[NDArray[np.complex64], float]:
         """The whole frames of one channel, shape (frames, n), and its rate."""
-        for group, block in zip(self._bank.groups, piece.blocks, strict=True):
-            row = np.flatnonzero(group.members == channel)
-            if len(row):
-                samples = block.samples[row[0]]
-                whole = len(samples) // group.frame_samples
-                return (
-                    samples[: whole * group.frame_samples].reshape(whole, group.frame_samples),
-                    float(group.rate_hz),
-                )
-        raise ValueError(f"channel {channel} is in no rate group")
+        number, row = self._place[channel]
+        group, samples = self._bank.groups[number], piece.blocks[number].samples[row]
+        whole = len(samples) // group.frame_samples
+        frames = samples[: whole * group.frame_samples].reshape(whole, group.frame_samples)
+        return frames, float(group.rate_hz)
 
     def _measure(self, piece: Slice, floor: NDArray[np.float32]) -> tuple[FrameMeasures, list[DetectorEvent]]:
         channels, frames = floor.shape
@@ -353,12 +353,12 @@ class Detector:
         turn = piece.first_frame // LOOK_FRAMES * LOOKS_AGAIN
         due = {spoken[(turn + step) % len(spoken)] for step in range(LOOKS_AGAIN) if spoken}
         for channel, look in list(self._looks.items()):
+            if self.squelch.state[channel] != State.OPEN or (look.spoke and channel not in due):
+                continue
             rows, rate_hz = self._frames_of(piece, channel)
             count = min(len(rows), floor.shape[1])
             start = max(0, look.opened_frame - piece.first_frame)
-            if self.squelch.state[channel] != State.OPEN or start >= count:
-                continue
-            if look.spoke and channel not in due:
+            if start >= count:
                 continue
             clear = self.impulses.clear(rows.shape[1], slice(start, count))
             parts = split_carrier(rows[start:count], rate_hz, clear=clear)

@@ -19,6 +19,7 @@ from dsp.signalling.morse_reading import NARROW_RATE_HZ, UNREADABLE, KeyedText, 
 from dsp.signalling.passage import BIN_HZ, RATE_HZ, Passage
 
 LEAST_SIGNS = 3
+LEAST_LIT_PASSAGES = 2
 MOST_READINGS = 64  # of one transmission: a beacon that never stops must not fill the memory
 
 # The share of transmissions without Morse that bring a keyed line by chance; together with the odds
@@ -82,6 +83,7 @@ class MorseDecoder:
         self._bin = 0
         self._first_sample = 0
         self._dark = 0
+        self._lit = 0  # passages of what is gathered that show the keying
         self._previous: Passage | None = None
         self._edge = np.zeros(_TAPS - _STRIDE, np.float32)
 
@@ -100,6 +102,7 @@ class MorseDecoder:
                 self._begin(lit, passage)  # another tone
             else:
                 self._gather(passage)
+                self._lit += lit is not None
                 if self._dark > _HOLE_PASSAGES or len(self._narrow) >= _MOST_PASSAGES:
                     read = self._read()
         elif lit is not None:
@@ -114,7 +117,7 @@ class MorseDecoder:
         return tuple(self._readings)
 
     def _begin(self, lit: int, passage: Passage) -> None:
-        self._bin, self._dark = lit, 0
+        self._bin, self._dark, self._lit = lit, 0, 1
         self._edge = np.zeros(_TAPS - _STRIDE, np.float32)
         self._first_sample = passage.first_sample
         before = self._previous
@@ -130,6 +133,9 @@ class MorseDecoder:
     def _read(self) -> list[MorseReading]:
         """Read what was gathered and forget it."""
         if not self._narrow:
+            return []
+        if self._lit < LEAST_LIT_PASSAGES:  # a voice's own line, mostly: three signs take longer
+            self._narrow = []
             return []
         narrow = _turned(np.concatenate(self._narrow), self._bin * BIN_HZ)
         texts = read_keying(narrow)
