@@ -385,8 +385,9 @@ static void make_samples(receiver *r, unsigned char *out, size_t samples)
 	double gain_db = r->gain_tenth_db / 10.0;
 	double noise = pow(10, (noise_db + gain_db) / 20) / sqrt(2.0);
 	double carrier = pow(10, (carrier_db + gain_db) / 20);
-	/* A fast reference tunes too high, and what is on the air shows too low. */
-	double turn = 2 * M_PI * (carrier_hz - r->centre * (1 + 1e-6 * reference_ppm)) / r->rate;
+	/* A fast reference tunes too high and samples too often: what is on the air shows too low by its whole share. */
+	double fast = 1 + 1e-6 * reference_ppm;
+	double turn = 2 * M_PI * (carrier_hz - r->centre * fast) / (r->rate * fast);
 	for (size_t i = 0; i < samples; i++) {
 		r->phase = fmod(r->phase + turn, 2 * M_PI);
 		out[2 * i] = converted(carrier * cos(r->phase) + noise * normal());

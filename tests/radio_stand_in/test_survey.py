@@ -43,11 +43,11 @@ def test_everything_that_is_known_is_found(stand_in: StandIn) -> None:
     assert 1.5 < tuning.seconds < 2.2 and told.seconds == tuning.seconds
     (carrier,) = tuning.carriers
     assert carrier.frequency_hz == CARRIER_HZ
-    # The stand-in tunes too high by 8 ppm of 162.3 MHz, so that everything shows 1298.4 Hz too low.
-    assert abs(carrier.offset_hz + 1298.4) < max(1.0, 4 * carrier.sigma_hz)
-    assert told.ppm is not None and abs(told.ppm.ppm - 8) < 0.05 and told.ppm.sigma_ppm < 2
+    # Tuning and sample clock are 8 ppm fast: (f - 1.000008 c) / 1.000008 is f - c less 8 ppm of f, 1299.2 Hz.
+    assert abs(carrier.offset_hz + 1299.2) < max(1.0, 4 * carrier.sigma_hz)
+    assert told.ppm is not None and abs(told.ppm.ppm - 8) < 0.01 and told.ppm.sigma_ppm < 2
     ((name, line),) = tuning.lines
-    assert name == "weather" and abs(line.frequency_hz - (CARRIER_HZ - 1298.4)) < 40
+    assert name == "weather" and abs(line.frequency_hz - (CARRIER_HZ - 1299.2)) < 40
     assert shares == sorted(shares) and 0.8 < shares[-1] <= 1
 
 

@@ -6,7 +6,7 @@ It is the air, not a tape: time passes whether it is tuned or not, and who reads
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
 from itertools import pairwise
@@ -25,6 +25,8 @@ from watcher.radio.span_cut import SpanCut
 
 class PlayedRecording:
     """A :class:`~watcher.radio.live.LiveRadio` over a recording.
+
+    What has another rate or centre than its first stretch is not played; its time is lost.
 
     Parameters
     ----------
@@ -81,19 +83,14 @@ class PlayedRecording:
         RadioLost
             It has come to its end.
         RadioError
-            It cannot be read, or its rate or centre changes on the way.
+            It cannot be read, or has not the rate that is asked for.
         """
         if self._source is not None:
             return
         source = open_recording(self._path, facts=self._facts)
         try:
-            first, *others = source.stretches()
-            for stretch in others:
-                if (stretch.sample_rate_hz, stretch.centre_hz) != (first.sample_rate_hz, first.centre_hz):
-                    raise RadioError(
-                        f"{self._path}: its rate or centre changes on the way; a recording that stands in as "
-                        "a radio must have one of each"
-                    )
+            stretches = source.stretches()
+            first = stretches[0]
             if self._asked_rate_hz and first.sample_rate_hz % self._asked_rate_hz:
                 raise RadioError(
                     f"radio: sample_rate_hz is {self._asked_rate_hz}; {self._path.name} has "
@@ -106,6 +103,11 @@ class PlayedRecording:
         if self._began_s is None:
             self._began_s = self._clock()
             self._notes += source.notes()
+            if others := len(stretches) - len(_alike(stretches)):
+                self._notes.append(
+                    f"{self.label}: stretches with another rate or centre than the first are not played: "
+                    f"{others} of {len(stretches)}"
+                )
         self._source = source
 
     def tune(self, centre_hz: int) -> PlayedStream:
@@ -288,18 +290,28 @@ class PlayedStream:
 
 def _on_the_air(source: SampleSource, start: int, loop: bool) -> Iterator[IqBlock]:
     """The blocks from the one that holds sample `start` on, counted since the recording began on the air."""
-    stretches = source.stretches()
-    gaps = [_gap(one, other) for one, other in pairwise(stretches)] + [1]
-    lengths = [(stretch.samples or 0) + gap for stretch, gap in zip(stretches, gaps, strict=True)]
+    played = _alike(source.stretches())
+    gaps = [_gap(one, other) for (_, one), (_, other) in pairwise(played)] + [1]
+    lengths = [(stretch.samples or 0) + gap for (_, stretch), gap in zip(played, gaps, strict=True)]
     offset = start // sum(lengths) * sum(lengths) if loop else 0
     while True:
-        for number, length in enumerate(lengths):
+        for (number, _), length in zip(played, lengths, strict=True):
             if offset + length > start:
                 for block in source.blocks(number):
                     yield replace(block, first_sample=offset + block.first_sample)
             offset += length
         if not loop:
             return
+
+
+def _alike(stretches: Sequence[Stretch]) -> list[tuple[int, Stretch]]:
+    """The stretches with the rate and the centre of the first, each with its number."""
+    first = stretches[0]
+    return [
+        (number, stretch)
+        for number, stretch in enumerate(stretches)
+        if (stretch.sample_rate_hz, stretch.centre_hz) == (first.sample_rate_hz, first.centre_hz)
+    ]
 
 
 def _gap(one: Stretch, other: Stretch) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -259,3 +260,36 @@ def test_what_is_no_recording_is_told_as_such(tmp_path: Path, clock: Clock) -> N
         played(tmp_path / "none.cf32", clock).tune(CENTRE_HZ)
     with pytest.raises(ValueError, match="speed is 0; it must be above 0"):
         played(tmp_path / "none.cf32", clock, speed=0)
+
+
+def meta(captures: list[dict[str, object]]) -> str:
+    """SigMF metadata of a recording with these captures."""
+    said = {"core:datatype": "cf32_le", "core:version": "1.2.0", "core:sample_rate": RATE_HZ}
+    return json.dumps({"global": said, "captures": captures, "annotations": []})
+
+
+def test_the_time_between_stretches_is_lost_and_others_are_not_played(tmp_path: Path, clock: Clock) -> None:
+    """Two stretches 0.5 s apart by their own times, and one on another centre between them."""
+    ramp(3 * BLOCK).tofile(tmp_path / "air.sigmf-data")
+    lasts_s = BLOCK / RATE_HZ
+    captures: list[dict[str, object]] = [
+        {
+            "core:sample_start": number * BLOCK,
+            "core:frequency": centre_hz,
+            "core:datetime": (NOW_UTC + timedelta(seconds=begins_s)).strftime("%Y-%m-%dT%H:%M:%S.%fZ"),
+        }
+        for number, (centre_hz, begins_s) in enumerate(
+            [(CENTRE_HZ, 0.0), (462_600_000, 0.2), (CENTRE_HZ, lasts_s + 0.5)]
+        )
+    ]
+    (tmp_path / "air.sigmf-meta").write_text(meta(captures))
+    radio = PlayedRecording(tmp_path / "air.sigmf-meta", clock=clock, sleep=clock.sleep, now=clock.utc)
+    radio.open()
+    first, second = read(radio.tune(CENTRE_HZ), 2)
+    assert (first.first_sample, counts(first)[0]) == (0, 0)
+    assert abs(second.lost_before - 0.5 * RATE_HZ) <= 1
+    assert (second.first_sample, counts(second)[0]) == (BLOCK + second.lost_before, 2 * BLOCK)
+    assert radio.notes() == [
+        "recording air.sigmf-meta: stretches with another rate or centre than the first are not played: 1 of 3"
+    ]
+    radio.close()
