@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from watcher.errors import StorageError
 from watcher.plan.model import Channel
 from watcher.plan.names import file_part
 from watcher.radio.sigmf_annotations import Annotation
+from watcher.radio.sigmf_recording import META_SUFFIX
 from watcher.radio.sigmf_writer import SigmfWriter
 from watcher.radio.source import SampleSource, Stretch
 from watcher.receive.span import is_inside
@@ -47,20 +49,65 @@ def part_of(stretch: Stretch, start: datetime, stop: datetime) -> Part | None:
     return Part(first, last) if first < last else None
 
 
-def pieces_of(
-    source: SampleSource, number: int, parts: Sequence[Part]
-) -> Iterator[tuple[int, ComplexSamples]]:
-    """The samples of several parts in one reading: which part, and its next samples."""
-    if not parts:
-        return
-    last = max(part.stop for part in parts)
-    for block in source.blocks(number):
-        for place, part in enumerate(parts):
-            low, high = max(part.first, block.first_sample), min(part.stop, block.stop_sample)
-            if low < high:
-                yield place, block.samples[low - block.first_sample : high - block.first_sample]
-        if block.first_sample >= last:
-            return
+class Listener(Protocol):
+    """Takes the samples of one part in order."""
+
+    def take(self, samples: ComplexSamples) -> None:
+        """The next samples."""
+        ...
+
+    def close(self) -> None:
+        """The part is over, or the stretch is."""
+        ...
+
+
+def walk(source: SampleSource, number: int, wanted: Sequence[tuple[Part, Callable[[], Listener]]]) -> None:
+    """Hand the samples of many parts of a stretch to their listeners, in one reading.
+
+    A listener is made when its part begins and closed when it is over, so that few are alive at once.
+    """
+    waiting = sorted(wanted, key=lambda each: each[0].first, reverse=True)
+    alive: list[tuple[Part, Listener]] = []
+    try:
+        for block in source.blocks(number) if waiting else ():
+            while waiting and waiting[-1][0].first < block.stop_sample:
+                part, make = waiting.pop()
+                alive.append((part, make()))
+            for part, listener in alive:
+                low, high = max(part.first, block.first_sample), min(part.stop, block.stop_sample)
+                if low < high:
+                    listener.take(block.samples[low - block.first_sample : high - block.first_sample])
+            for part, listener in [each for each in alive if each[0].stop <= block.stop_sample]:
+                listener.close()
+                alive.remove((part, listener))
+            if not waiting and not alive:
+                return
+    finally:
+        for _, listener in alive:
+            listener.close()
+
+
+class _Strength:
+    """Carrier over noise of one transmission, by the receiver's own measure of power and noise floor."""
+
+    def __init__(self, bank: Channelizer, skipped: int, tell: Callable[[float], None]) -> None:
+        self._bank = bank
+        self._detector = Detector(bank)
+        self._skipped = skipped
+        self._tell = tell
+        self._ratios: list[float] = []
+
+    def take(self, samples: ComplexSamples) -> None:
+        """The next samples: first those that settle the floor, then the transmission's."""
+        for piece in self._bank.push(samples):
+            seen = self._detector.push(piece)
+            self._ratios += (seen.measures.power[0] / seen.floor[0]).tolist()
+
+    def close(self) -> None:
+        """Tell what was measured; negative infinity where no energy stood over the floor."""
+        if len(self._ratios) > self._skipped:
+            over = float(np.mean(self._ratios[self._skipped :])) - 1
+            self._tell(10 * float(np.log10(over)) if over > 0 else -np.inf)
 
 
 def measure_cnr_db(
@@ -68,35 +115,35 @@ def measure_cnr_db(
 ) -> dict[Sent, float]:
     """Carrier over noise in the pass band of transmissions whose strength the truth does not tell.
 
-    By the receiver's own measure of power and noise floor while the truth says it was on; negative infinity
-    where no energy stood over the floor.
+    Measured while the truth says each was on; negative infinity where no energy stood over the floor.
     """
     found: dict[Sent, float] = {}
     for source in sources:
         for number, stretch in enumerate(source.stretches()):
+            parts = []
             for sent, channel in wanted:
-                rate_hz = stretch.sample_rate_hz
-                if sent in found or not is_inside(channel, rate_hz, stretch.centre_hz, ppm):
+                if sent in found or not is_inside(channel, stretch.sample_rate_hz, stretch.centre_hz, ppm):
                     continue
-                longest = timedelta(seconds=LONGEST_MEASURED_S)
-                stop = min(sent.stop_utc, sent.start_utc + longest)
+                stop = min(sent.stop_utc, sent.start_utc + timedelta(seconds=LONGEST_MEASURED_S))
                 part = part_of(stretch, sent.start_utc - timedelta(seconds=SETTLING_S), stop)
                 own = part_of(stretch, sent.start_utc, stop)
                 if part is None or own is None:
                     continue
-                offset_hz = channel.frequency_hz - stretch.centre_hz * (1 + ppm * 1e-6)
-                bank = Channelizer(rate_hz, [ChannelCut(offset_hz, channel.pass_band_hz)])
-                detector = Detector(bank)
-                ratios: list[float] = []
-                for _, samples in pieces_of(source, number, [part]):
-                    for piece in bank.push(samples):
-                        seen = detector.push(piece)
-                        ratios += (seen.measures.power[0] / seen.floor[0]).tolist()
-                skipped = -(-(own.first - part.first) // bank.shape.hop_samples) + 1
-                if len(ratios) > skipped:
-                    over = float(np.mean(ratios[skipped:])) - 1
-                    found[sent] = 10 * np.log10(over) if over > 0 else -np.inf
+                parts.append((part, _strength_of(stretch, channel, own.first - part.first, ppm, found, sent)))
+            walk(source, number, parts)
     return found
+
+
+def _strength_of(  # noqa: PLR0917 - one call, beside it
+    stretch: Stretch, channel: Channel, settling: int, ppm: float, found: dict[Sent, float], sent: Sent
+) -> Callable[[], Listener]:
+    def make() -> Listener:
+        offset_hz = channel.frequency_hz - stretch.centre_hz * (1 + ppm * 1e-6)
+        bank = Channelizer(stretch.sample_rate_hz, [ChannelCut(offset_hz, channel.pass_band_hz)])
+        skipped = -(-settling // bank.shape.hop_samples) + 1
+        return _Strength(bank, skipped, lambda cnr_db: found.__setitem__(sent, cnr_db))
+
+    return make
 
 
 def keep_failures(
@@ -115,11 +162,20 @@ def keep_failures(
         They cannot be written.
     """
     failures = list(_failures(score, channels))
-    kept: list[Path] = []
+    left, kept = failures[:MOST_KEPT], []
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for failure in failures[:MOST_KEPT]:
-            kept += _keep(folder, failure, sources)
+        for source in sources:
+            for number, stretch in enumerate(source.stretches()):
+                parts = []
+                for failure in list(left):
+                    part = _around(failure, stretch)
+                    if part is not None:
+                        left.remove(failure)
+                        base = folder / _file_name(failure)
+                        kept.append(base.with_name(base.name + META_SUFFIX))
+                        parts.append((part, lambda f=failure, s=stretch, p=part, b=base: _Kept(f, s, p, b)))
+                walk(source, number, parts)
     except OSError as problem:
         raise StorageError(
             f"--keep-failures {folder} cannot be written ({problem.strerror}); give it room"
@@ -139,6 +195,11 @@ class _Failure:
     stop: datetime
     words: str
     facts: Mapping[str, object]
+
+    @property
+    def kept_stop(self) -> datetime:
+        """Its end, or where so much of it is kept that one sees why."""
+        return min(self.stop, self.start + timedelta(seconds=LONGEST_KEPT_S))
 
 
 def _failures(score: Score, channels: Sequence[Channel]) -> Iterator[_Failure]:
@@ -181,37 +242,49 @@ def _failures(score: Score, channels: Sequence[Channel]) -> Iterator[_Failure]:
         )
 
 
-def _keep(folder: Path, failure: _Failure, sources: Sequence[SampleSource]) -> list[Path]:
+def _around(failure: _Failure, stretch: Stretch) -> Part | None:
+    """The samples to keep; None where the stretch does not show them."""
+    if abs(failure.frequency_hz - stretch.centre_hz) > stretch.sample_rate_hz / 2:
+        return None
     margin = timedelta(seconds=AROUND_S)
-    stop = min(failure.stop, failure.start + timedelta(seconds=LONGEST_KEPT_S))
-    for source in sources:
-        for number, stretch in enumerate(source.stretches()):
-            rate_hz = stretch.sample_rate_hz
-            part = part_of(stretch, failure.start - margin, stop + margin)
-            own = part_of(stretch, failure.start, stop)
-            half_hz = rate_hz / 2
-            if part is None or own is None or abs(failure.frequency_hz - stretch.centre_hz) > half_hz:
-                continue
-            when = write_utc(failure.start).replace("-", "").replace(":", "")
-            base = folder / f"{when}_{failure.name}_{file_part(failure.channel)}"
-            description = f"A failure of a trial: {failure.words}."
-            with SigmfWriter(base, "cf32_le", rate_hz, description, None) as writer:
-                writer.start_capture(
-                    stretch.centre_hz, instant_of_sample(stretch.start_utc, part.first, rate_hz)
-                )
-                for _, samples in pieces_of(source, number, [part]):
-                    writer.write(samples)
-                writer.annotate(
-                    Annotation(
-                        stretch=0,
-                        first_sample=own.first - part.first,
-                        samples=own.stop - own.first,
-                        lower_hz=failure.frequency_hz - failure.width_hz / 2,
-                        upper_hz=failure.frequency_hz + failure.width_hz / 2,
-                        label=failure.channel,
-                        comment=failure.words,
-                        facts=failure.facts,
-                    )
-                )
-            return [base.with_name(base.name + ".sigmf-meta")]
-    return []
+    if part_of(stretch, failure.start, failure.kept_stop) is None:
+        return None
+    return part_of(stretch, failure.start - margin, failure.kept_stop + margin)
+
+
+def _file_name(failure: _Failure) -> str:
+    when = write_utc(failure.start).replace("-", "").replace(":", "")
+    return f"{when}_{failure.name}_{file_part(failure.channel)}"
+
+
+class _Kept:
+    """The IQ of one failure on its way to the disk."""
+
+    def __init__(self, failure: _Failure, stretch: Stretch, part: Part, base: Path) -> None:
+        rate_hz = stretch.sample_rate_hz
+        description = f"A failure of a trial: {failure.words}."
+        self._writer = SigmfWriter(base, "cf32_le", rate_hz, description, None)
+        self._writer.start_capture(
+            stretch.centre_hz, instant_of_sample(stretch.start_utc, part.first, rate_hz)
+        )
+        own = part_of(stretch, failure.start, failure.kept_stop)
+        assert own is not None  # else it were not kept
+        self._annotation = Annotation(
+            stretch=0,
+            first_sample=own.first - part.first,
+            samples=own.stop - own.first,
+            lower_hz=failure.frequency_hz - failure.width_hz / 2,
+            upper_hz=failure.frequency_hz + failure.width_hz / 2,
+            label=failure.channel,
+            comment=failure.words,
+            facts=failure.facts,
+        )
+
+    def take(self, samples: ComplexSamples) -> None:
+        """The next samples."""
+        self._writer.write(samples)
+
+    def close(self) -> None:
+        """Finish the recording."""
+        self._writer.annotate(self._annotation)
+        self._writer.finish()

@@ -13,6 +13,7 @@ from watcher.receive.records import Transmission
 from watcher.trial.rates import Rate, Spread
 from watcher.trial.run import Trial
 from watcher.trial.scoring import Figures, Told, Verdict
+from watcher.trial.sheet import sheet_of
 from watcher.utc import write_utc
 
 FORMAT = 1
@@ -68,6 +69,12 @@ def read_earlier(path: Path) -> dict[str, Any]:
         ) from problem
     if not isinstance(tree, dict) or tree.get("midwatch_trial") != FORMAT:
         raise UsageProblem(f"--against {path} is no trial of this version; give an earlier {JSON_NAME}")
+    try:
+        sheet_of(tree, tree)
+    except (KeyError, TypeError, ValueError, AttributeError) as problem:
+        raise UsageProblem(
+            f"--against {path} lacks what a trial holds; give an earlier {JSON_NAME} as it was written"
+        ) from problem
     return tree
 
 

@@ -12,7 +12,7 @@ from watcher.log.spans import Spans
 from watcher.plan.model import Channel
 from watcher.receive.records import Transmission
 from watcher.trial.causes import Cause, Circumstances, cause_of, cnr_in_pass_band_db
-from watcher.trial.matching import Matching, match
+from watcher.trial.matching import match
 from watcher.trial.rates import Rate, Spread, per_hour, share, spread
 from watcher.trial.truth import Sent, same_name
 
@@ -215,10 +215,16 @@ def _channel(
     )
     partners = dict(found.pairs)
     within = dict(found.merged)
+    parts_of: dict[int, int] = {}
+    for place, _ in found.parts:
+        parts_of[place] = parts_of.get(place, 0) + 1
+    hold_others = set(within.values())
     verdicts = []
     for number, one in enumerate(sent):
         if number in partners:
-            verdicts.append(_heard(channel, number, one, heard, found, here.watched))
+            place = partners[number]
+            belonging = _Belonging(place, 1 + parts_of.get(number, 0), place in hold_others)
+            verdicts.append(_heard(channel, one, belonging, heard, here.watched))
         elif number in within:
             verdicts.append(Verdict(one, channel.name, State.MERGED, heard[within[number]]))
         else:
@@ -227,16 +233,23 @@ def _channel(
     return verdicts, [heard[number] for number in found.false]
 
 
-def _heard(  # noqa: PLR0917 - one call, beside it
-    channel: Channel, number: int, sent: Sent, heard: Sequence[Transmission], found: Matching, watched: Spans
+@dataclass(frozen=True, slots=True)
+class _Belonging:
+    """Which heard one belongs to a true one, in how many parts, and whether it holds other true ones too."""
+
+    place: int
+    parts: int
+    holds_others: bool
+
+
+def _heard(
+    channel: Channel, sent: Sent, belonging: _Belonging, heard: Sequence[Transmission], watched: Spans
 ) -> Verdict:
-    place = dict(found.pairs)[number]
-    one = heard[place]
-    parts = [place, *(h for t, h in found.parts if t == number)]
-    holds_others = any(h == place for _, h in found.merged)
+    one = heard[belonging.place]
+    holds_others = belonging.holds_others
     start_error_s = end_error_s = snr_error_db = None
     # An edge inside a merged or split transmission is told by those counts, not as an error of time.
-    if len(parts) == 1 and not holds_others:
+    if belonging.parts == 1 and not holds_others:
         if watched.holds(sent.start_utc - EDGE_SEEN):
             start_error_s = (one.start_utc - sent.start_utc).total_seconds()
         if watched.holds(sent.stop_utc + EDGE_SEEN):
@@ -250,7 +263,7 @@ def _heard(  # noqa: PLR0917 - one call, beside it
         channel.name,
         State.HEARD,
         one,
-        len(parts),
+        belonging.parts,
         start_error_s,
         end_error_s,
         snr_error_db,

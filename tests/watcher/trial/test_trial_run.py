@@ -9,12 +9,14 @@ import numpy as np
 import pytest
 
 from watcher.cli import main
+from watcher.errors import UsageProblem
 from watcher.log.reading import gaps, watched_spans
 from watcher.log.writing import WatchLog
 from watcher.plan.reading import plan_from_text
 from watcher.radio.recording import open_recording
 from watcher.receive.records import GapCause
 from watcher.trial.causes import Why
+from watcher.trial.result import read_earlier
 from watcher.trial.run import Trial, run_trial
 from watcher.trial.scene_building import build_scene
 from watcher.trial.scene_file import scene_from_text
@@ -261,3 +263,10 @@ def test_scene_by_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) ->
     (tmp_path / "s.toml").write_text("[scene]\n")
     assert run("trial", "scene", tmp_path / "s.toml", "--into", tmp_path / "made") == 2
     assert "s.toml: scene: sample_rate_hz is missing" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("content", ["", "[]", '{"midwatch_trial": 1}', '{"midwatch_trial": 1, "recall": 3}'])
+def test_what_is_no_earlier_trial_is_told(tmp_path: Path, content: str) -> None:
+    (tmp_path / "trial.json").write_text(content)
+    with pytest.raises(UsageProblem, match="--against"):
+        read_earlier(tmp_path)
