@@ -290,6 +290,7 @@ def test_the_time_between_stretches_is_lost_and_others_are_not_played(tmp_path: 
     assert abs(second.lost_before - 0.5 * RATE_HZ) <= 1
     assert (second.first_sample, counts(second)[0]) == (BLOCK + second.lost_before, 2 * BLOCK)
     assert radio.notes() == [
-        "recording air.sigmf-meta: stretches with another rate or centre than the first are not played: 1 of 3"
+        "recording air.sigmf-meta: stretches with another rate or centre than the first are not played: "
+        "1 of 3"
     ]
     radio.close()
