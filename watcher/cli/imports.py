@@ -57,4 +57,6 @@ def import_channels_command(
         for sentence in imported.told:
             err.print(f"note: {sentence}", markup=False)
         count = len(imported.channels)
-        err.print(f"{count} channels taken over, {imported.left_out} lines left out", markup=False)
+        channels = f"{count} channel{'s' if count != 1 else ''} taken over"
+        lines = f"{imported.left_out} line{'s' if imported.left_out != 1 else ''} left out"
+        err.print(f"{channels}, {lines}", markup=False)

@@ -248,7 +248,9 @@ def _channel(
 ) -> dict[str, object]:
     def cell(kind: str) -> tuple[str, str | None]:
         column = columns.get(kind)
-        if column is None or column.place >= len(cells) or is_empty(cells[column.place]):
+        if column is None or column.place >= len(cells):
+            return "", None
+        if kind != "direction" and is_empty(cells[column.place]):  # there a dash says below
             return "", None
         return cells[column.place], column.unit
 

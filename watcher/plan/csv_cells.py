@@ -85,7 +85,7 @@ def read_mhz(text: str, unit: str | None = None) -> Decimal:
         number = read_number(found[1])
         if unit:
             megahertz = number * _UNITS_MHZ[unit]
-            if not LOWEST_MHZ <= megahertz <= HIGHEST_MHZ and found[1].count(",") == 1:
+            if megahertz < 1 and re.search(r"^[^.,]*,\d{3}$", found[1].strip()):
                 megahertz = read_number(found[1].replace(",", "")) * _UNITS_MHZ[unit]  # 146,520 kHz
         elif number <= HIGHEST_MHZ:
             megahertz = number
