@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 import tempfile
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -17,6 +19,7 @@ from watcher.cli.terminal import (
     as_number,
     as_whole,
     err,
+    let_go_of_output,
     out,
     say_warnings,
 )
@@ -31,7 +34,7 @@ from watcher.trial.result import JSON_NAME, as_json, read_earlier, trial_tree
 from watcher.trial.run import Trial, run_trial
 from watcher.trial.scene_building import build_scene
 from watcher.trial.scene_file import read_scene
-from watcher.trial.sheet import Sheet, as_text, sheet_of
+from watcher.trial.sheet import as_text, sheet_of
 from watcher.watch.keeping import program
 from watcher.watch.progress import shown_progress
 from watcher.watch.replay import Step
@@ -129,7 +132,12 @@ def run(  # noqa: PLR0917 - the options are named ones to the user
     if into is not None:
         _write(into / JSON_NAME, as_json(tree))
         _write(into / PAGE_NAME, render_page(sheet))
-    _print(form, as_json(tree), sheet, quiet)
+    texts = {
+        "text": lambda: as_text(sheet),
+        "json": lambda: as_json(tree),
+        "html": lambda: render_page(sheet),
+    }
+    _print(form, texts, quiet)
     _tell_places(done, into, keep_failures, quiet or form != "text")
     recall = done.score.whole.recall.value
     if least is not None and (recall is None or recall < least):
@@ -189,14 +197,16 @@ def bench(
             err.print(f"{share:4.0%} {what}", markup=False)
 
     found = run_bench(chosen, quick=quick, progress=tell)
-    text, sheet = as_json(bench_tree(found, program())), bench_sheet(found, program())
+    tree, sheet = bench_tree(found, program()), bench_sheet(found, program())
+    texts = {
+        "text": lambda: as_text(sheet),
+        "json": lambda: as_json(tree),
+        "html": lambda: render_page(sheet, bench_pictures(found)),
+    }
     if into is not None:
-        _write(into / BENCH_JSON_NAME, text)
-        _write(into / BENCH_PAGE_NAME, render_page(sheet, bench_pictures(found)))
-    if form == "html":
-        out.print(render_page(sheet, bench_pictures(found)), end="", markup=False)
-    else:
-        _print(form, text, sheet, quiet)
+        _write(into / BENCH_JSON_NAME, texts["json"]())
+        _write(into / BENCH_PAGE_NAME, texts["html"]())
+    _print(form, texts, quiet)
     if into is not None and form == "text" and not quiet:
         out.print(f"figures  {into / BENCH_JSON_NAME}\npage     {into / BENCH_PAGE_NAME}", markup=False)
 
@@ -223,13 +233,18 @@ def _write(path: Path, text: str) -> None:
         ) from failure
 
 
-def _print(form: str, json_text: str, sheet: Sheet, quiet: bool) -> None:
-    if form == "json":
-        out.print(json_text, end="", markup=False)
-    elif form == "html":
-        out.print(render_page(sheet), end="", markup=False)
-    elif not quiet:
-        out.print(as_text(sheet), end="", markup=False)
+def _print(form: str, texts: Mapping[str, Callable[[], str]], quiet: bool) -> None:
+    """The wanted form to standard output: as it is, with nothing that a console would change in it."""
+    if form == "text" and quiet:
+        return
+    text = texts[form]()
+    sys.stdout.reconfigure(encoding="utf-8", newline="")  # type: ignore[union-attr]
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except BrokenPipeError as gone:  # the reader of our output has had enough, as `head` has
+        let_go_of_output()
+        raise typer.Exit(0) from gone
 
 
 def _tell_places(done: Trial, into: Path | None, failures: Path | None, quiet: bool) -> None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
 import pytest
+import sigmf
 import soundfile
 from hypothesis import given
 from hypothesis import strategies as st
@@ -50,6 +52,12 @@ def test_a_scene_and_its_truth_are_two_recordings(tmp_path: Path) -> None:
     assert (sent.seconds, sent.tone_hz, sent.code, sent.code_is_known) == (1.5, 100.0, None, True)
     assert (sent.label, sent.comment, sent.cnr_db) == ("low", "a call", 12.0)
     assert '"annotations": []' in meta.read_text()
+
+
+def test_both_files_are_valid_sigmf(tmp_path: Path) -> None:
+    """By the library of the standard's own makers."""
+    for path in built(HEAD + CALL + "seconds = 1\n", tmp_path):
+        sigmf.validate.validate(json.loads(path.read_text(encoding="utf-8")))
 
 
 def test_the_stated_ratio_is_in_the_samples(tmp_path: Path) -> None:

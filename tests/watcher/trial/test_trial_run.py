@@ -15,6 +15,8 @@ from watcher.log.writing import WatchLog
 from watcher.plan.reading import plan_from_text
 from watcher.radio.recording import open_recording
 from watcher.receive.records import GapCause
+from watcher.trial.bench import Effort
+from watcher.trial.bench_lab import NARROW
 from watcher.trial.causes import Why
 from watcher.trial.result import read_earlier
 from watcher.trial.run import Trial, run_trial
@@ -270,3 +272,38 @@ def test_what_is_no_earlier_trial_is_told(tmp_path: Path, content: str) -> None:
     (tmp_path / "trial.json").write_text(content)
     with pytest.raises(UsageProblem, match="--against"):
         read_earlier(tmp_path)
+
+
+def test_output_is_not_changed_on_its_way(
+    made: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plan, truth = tmp_path / "plan.toml", tmp_path / "t.jsonl"
+    plan.write_text(CHANNELS)
+    truth.write_text(json.dumps({"start_s": 1, "stop_s": 2.5, "channel": "low", "comment": ":bell: [b]<i>"}))
+    words = ("trial", plan, made[0], "--truth", truth, "--quiet", "--as")
+    assert run(*words, "json") == 0
+    (told,) = json.loads(capsys.readouterr().out)["transmissions"]
+    assert told["comment"] == ":bell: [b]<i>"
+    assert run(*words, "html") == 0
+    assert "<i>" not in capsys.readouterr().out
+
+
+def test_a_missing_truth_is_one_sentence(
+    made: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "plan.toml").write_text(CHANNELS)
+    assert run("trial", tmp_path / "plan.toml", made[0]) == 2
+    assert "--truth" in capsys.readouterr().err
+
+
+@pytest.mark.slow
+def test_bench_by_command(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("watcher.trial.bench.QUICK", Effort(2.0, 1.0, 2, 20.0, 1, (3.0,), (NARROW,)))
+    assert run("trial", "bench", "--quick", "--seed", "9", "--into", tmp_path) == 0
+    assert "12 dB SINAD sensitivity" in capsys.readouterr().out
+    assert json.loads((tmp_path / "bench.json").read_text(encoding="utf-8"))["seed"] == 9
+    assert "data:image/png" in (tmp_path / "bench.html").read_text(encoding="utf-8")
+    assert run("trial", "bench", "--seed", "-1") == 2
+    assert "--seed is -1" in capsys.readouterr().err
