@@ -10,6 +10,7 @@ from dsp.blocks import IqBlock
 from watcher.radio.gain_choice import GainStep
 from watcher.radio.iq_measures import clipped_share, noise_floor_dbfs_hz, peak_dbfs
 from watcher.radio.live import LiveStream, RadioLost
+from watcher.radio.ring_stream import RingStream
 
 SETTLE_S = 0.02
 """From the command to the first samples taken with the new gain: two short blocks under way, and the tuner
@@ -40,7 +41,7 @@ def wait_for_samples(stream: LiveStream, label: str) -> IqBlock:
     return block
 
 
-def measure_step(stream: LiveStream, label: str, settle_s: float = SETTLE_S) -> GainStep:
+def measure_step(stream: RingStream, label: str, settle_s: float = SETTLE_S) -> GainStep:
     """What the samples show after a change of gain that was just made.
 
     Raises
@@ -48,6 +49,7 @@ def measure_step(stream: LiveStream, label: str, settle_s: float = SETTLE_S) -> 
     RadioLost
         The radio is gone, or gives too little to measure.
     """
+    stream.skip_waiting()  # a reader that is late has samples of the gain before
     blocks = []
     settling: int | None = None
     have = 0

@@ -147,6 +147,10 @@ class RingStream:
         self._stopped = True
         self._end()
 
+    def skip_waiting(self) -> None:
+        """Drop what has come and was not read; it counts as lost."""
+        self._ring.clear()
+
     def notes(self) -> list[str]:
         """What was lost and what clipped so far, one sentence each."""
         told = []

@@ -59,6 +59,17 @@ def test_a_block_too_large_is_cut_and_its_end_counts_as_lost() -> None:
     assert (first.stop_byte, second.first_byte) == (8, 12)
 
 
+def test_what_waits_can_be_dropped_without_an_overrun() -> None:
+    ring = BlockRing(8, 4)
+    for value in range(3):
+        ring.put(block(value), 0.0)
+    ring.clear()
+    assert ring.take(0) is None
+    ring.put(block(7), 0.0)
+    taken = ring.take(0)
+    assert taken is not None and (taken.content[0], taken.first_byte, ring.overruns) == (7, 24, 0)
+
+
 def test_the_end_wakes_who_waits_and_what_is_left_can_be_taken() -> None:
     ring = BlockRing(8, 2)
     ring.put(block(1), 0.0)
