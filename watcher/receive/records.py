@@ -54,6 +54,7 @@ class GapCause(StrEnum):
     OPENING = "opening the radio"
     RADIO_LOST = "no radio"
     TUNING = "tuning"
+    CLOCK_SET = "the clock was set"
     OTHER_TUNING = "another tuning was on the air"
     NO_RADIO_HEARS_IT = "no radio can hear it"
     UNKNOWN = "unknown"

@@ -186,7 +186,7 @@ class Post:
         )
         if abs(reached - self._clock.utc()) > MOST_DRIFT:
             self._said("clock-drift", radio=self.label, seconds=(reached - self._clock.utc()).total_seconds())
-            return records + self._end_stream(EndedBy.GAP, GapCause.TUNING)
+            return records + self._end_stream(EndedBy.GAP, GapCause.CLOCK_SET)
         if not self._chooser.stays(self._clock.monotonic(), busy=bool(self._chain.on_air)):
             records += self._end_stream(EndedBy.RETUNED, GapCause.TUNING)
         return records

@@ -17,6 +17,7 @@ from watcher.log.spans import Span, Spans
 from watcher.log.writing import WatchLog
 from watcher.plan.model import Channel, Station, WatchPlan, Window
 from watcher.plan.tunings import Tuning
+from watcher.plan.windows import WindowSpan
 from watcher.receive.chain import ReceiveChain
 from watcher.receive.records import EndedBy, GapCause
 from watcher.watch.post import Post
@@ -77,6 +78,7 @@ def stand(
     stations: tuple[tuple[int, float, float], ...] = (),
     faults: tuple[Fault, ...] = (),
     tunings: tuple[Tuning, ...] = TUNINGS,
+    clock_steps: tuple[tuple[float, float], ...] = (),
 ) -> Run:
     """Stand a watch over the channels for so many seconds of its clock."""
     clock = PassingClock()
@@ -99,7 +101,11 @@ def stand(
         )
         return [post]
 
+    steps = list(clock_steps)
+
     def step(_: Standing) -> None:
+        if steps and clock.now_s >= steps[0][0]:
+            clock.step_s += steps.pop(0)[1]
         if clock.now_s >= seconds:
             stop.set()
 
@@ -215,6 +221,59 @@ def test_a_start_in_the_middle_of_a_window_joins_late_and_says_so(tmp_path: Path
     assert_every_second_is_accounted_for(run)
     with WatchLog.open_to_read(tmp_path) as log:
         assert GapCause.NOT_BEGUN in {gap.cause for gap in gaps(log)}
+
+
+def test_a_clock_that_is_set_forward_is_a_gap_of_its_own(tmp_path: Path) -> None:
+    run = stand(tmp_path, 420, windows=[FIVE_MINUTES], clock_steps=((180.0, 40.0),))
+    assert_every_second_is_accounted_for(run)
+    with WatchLog.open_to_read(tmp_path) as log:
+        missed = [gap for gap in gaps(log) if gap.cause is GapCause.CLOCK_SET]
+    assert missed
+    assert max((gap.stop_utc - gap.start_utc).total_seconds() for gap in missed) == pytest.approx(40, abs=1.5)
+    # The window closes by the clock on the wall, so 40 s of it never came.
+    assert run.said("window-closes")
+
+
+def test_a_clock_that_is_set_back_loses_nothing(tmp_path: Path) -> None:
+    run = stand(tmp_path, 460, windows=[FIVE_MINUTES], clock_steps=((200.0, -30.0),))
+    assert len(run.said("window-opens")) == len(run.said("window-closes")) == 1
+    assert run.radio.opened == run.radio.closed == 1
+    for name, (windows, watched, missed) in accounted(run).items():
+        assert ((watched | missed) & windows).seconds == pytest.approx(windows.seconds, abs=0.1), name
+
+
+def test_what_is_heard_as_the_call_for_help_keeps_the_watch_open(tmp_path: Path) -> None:
+    """An extra window beside the plan's own is stood and logged with its reason."""
+    clock = PassingClock()
+    radio = AirRadio(clock, TonesInNoise(()), RATE_HZ)
+    stop = threading.Event()
+    extra = WindowSpan(BEGAN_UTC + timedelta(seconds=10), BEGAN_UTC + timedelta(seconds=40), "follow-up")
+
+    def posts(plan: WatchPlan, clips: Any, account: Any) -> list[Post]:
+        def chain(tuning: Tuning, facts: Any) -> ReceiveChain:
+            rate_hz, centre_hz = facts.sample_rate_hz, facts.centre_hz
+            return ReceiveChain(tuning.channels, rate_hz, centre_hz, facts.anchor_utc, clips)
+
+        more = {"account": account, "clock": clock, "said": lambda *_, **__: None}
+        return [Post(0, radio, TUNINGS[:1], chooser=Rounds(1), make_chain=chain, **more)]
+
+    watch = StandingWatch(
+        WatchPlan(channels=CHANNELS, windows=(FIVE_MINUTES,)),
+        tmp_path,
+        clock=clock,
+        said=lambda *_, **__: None,
+        stop=stop,
+        make_posts=posts,
+        extra_windows=lambda _: [(extra, "kept open after the call on calling")],
+    )
+    watch.run(lambda _: stop.set() if clock.now_s > 60 else None)
+    with WatchLog.open_to_read(tmp_path) as log:
+        (stood,) = watches(log)
+        watched = watched_spans(log)["low"]
+    assert [(one.name, one.reason) for one in stood.windows] == [
+        ("follow-up", "kept open after the call on calling")
+    ]
+    assert watched.seconds == pytest.approx(30, abs=1.5)
 
 
 def test_between_windows_the_radio_is_closed_and_little_is_done(tmp_path: Path) -> None:
