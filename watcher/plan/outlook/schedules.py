@@ -32,7 +32,7 @@ COMPARED_CALLERS = 100_000
 """At most so many meet each schedule beside the plan's own: good to a third of a per cent."""
 FAMILY_CALLERS = 10_000
 """The same ones for every schedule of the family: what differs is the schedule, not the draw."""
-FAMILY_GRID_S = 1.0
+FAMILY_GRID_S = 2.0
 LEADS_MIN = (0, 1, 2, 3, 5, 10)
 PERIODS_H = (1, 2, 3, 4, 6, 12)
 LENGTHS_MIN = (3, 5, 10, 20)
