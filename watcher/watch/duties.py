@@ -138,7 +138,8 @@ class Duties:
         """End them; `is_over` where the watch itself ends, and not only this plan."""
         if is_over:
             self._notices.stopping()
-        self._jobs.shutdown(wait=False)
+        if self._jobs.running:
+            self._jobs.shutdown(wait=False)
         if self._listening is not None:
             self._listening.close()
         self._alerts.close(ALERTS_CLOSE_S)
