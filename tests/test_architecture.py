@@ -84,7 +84,11 @@ def test_import_contracts_hold(checkout: Path) -> None:
 
 @pytest.mark.parametrize(
     ("module", "forbidden_import"),
-    [("dsp/blocks.py", "import watcher.utc"), ("watcher/log/__init__.py", "import watcher.report")],
+    [
+        ("dsp/blocks.py", "import watcher.utc"),
+        ("watcher/log/__init__.py", "import watcher.report"),
+        ("watcher/watch/__init__.py", "import watcher.trial"),
+    ],
 )
 def test_import_contracts_notice_an_arrow_the_wrong_way(
     checkout: Path, tmp_path: Path, module: str, forbidden_import: str

@@ -19,6 +19,7 @@ from watcher.cli.terminal import (
     as_number,
     as_whole,
     err,
+    instant,
     let_go_of_output,
     out,
     say_warnings,
@@ -26,6 +27,7 @@ from watcher.cli.terminal import (
 from watcher.durable import write_whole
 from watcher.errors import StorageError, UsageProblem
 from watcher.plan.reading import read_plan
+from watcher.radio.facts import RawFacts
 from watcher.radio.recording import open_recording
 from watcher.radio.source import SampleSource
 from watcher.trial.bench import SEED, bench_pictures, bench_sheet, bench_tree, run_bench
@@ -57,7 +59,6 @@ class _RunUnlessNamed(TyperGroup):
 
 trial = typer.Typer(
     cls=_RunUnlessNamed,
-    no_args_is_help=True,
     rich_markup_mode=None,
     help="Prove it: replay recordings with known truth, build scenes, measure the receiver.",
 )
@@ -67,7 +68,9 @@ app.add_typer(trial, name="trial")
 @trial.command()
 def run(  # noqa: PLR0917 - the options are named ones to the user
     plan_file: PlanFile,
-    recordings: Annotated[list[Path], typer.Argument(metavar="RECORDING...", help="SigMF or WAV files.")],
+    recordings: Annotated[
+        list[Path], typer.Argument(metavar="RECORDING...", help="SigMF, WAV or bare IQ files.")
+    ],
     truth: Annotated[
         Path, typer.Option("--truth", metavar="FILE", help="What was sent: SigMF metadata or JSON Lines.")
     ],
@@ -93,6 +96,19 @@ def run(  # noqa: PLR0917 - the options are named ones to the user
             "--keep-failures", metavar="FOLDER", help="Keep the IQ around misses and false openings."
         ),
     ] = None,
+    rate_hz: Annotated[
+        str | None, typer.Option("--rate-hz", metavar="HZ", help="Sample rate, where a file tells none.")
+    ] = None,
+    centre_mhz: Annotated[
+        str | None,
+        typer.Option("--centre-mhz", metavar="MHZ", help="Centre frequency, where a file tells none."),
+    ] = None,
+    start: Annotated[
+        str | None, typer.Option("--start", metavar="UTC", help="First sample's instant, where not told.")
+    ] = None,
+    datatype: Annotated[
+        str | None, typer.Option("--datatype", help="cu8, ci8, ci16_le or cf32_le, for bare samples.")
+    ] = None,
     ppm: Annotated[
         str | None,
         typer.Option("--ppm", metavar="PPM", help="How fast the radio's reference runs; overrides the plan."),
@@ -102,6 +118,12 @@ def run(  # noqa: PLR0917 - the options are named ones to the user
     """Replay recordings with known truth and score what the watch would have caught."""
     _check_form(form)
     least = None if fail_under is None else _share("--fail-under", fail_under)
+    facts = RawFacts(
+        datatype=datatype,
+        sample_rate_hz=None if rate_hz is None else as_whole("--rate-hz", rate_hz),
+        centre_hz=None if centre_mhz is None else round(as_number("--centre-mhz", centre_mhz, "146.5") * 1e6),
+        start_utc=None if start is None else instant("--start", start),
+    )
     error_ppm = None if ppm is None else as_number("--ppm", ppm, "1.5")
     plan = read_plan(plan_file)
     earlier = None if against is None else read_earlier(against)
@@ -110,7 +132,7 @@ def run(  # noqa: PLR0917 - the options are named ones to the user
     with tempfile.TemporaryDirectory(prefix="midwatch-trial-") as passing:
         try:
             for path in recordings:
-                sources.append(open_recording(path))
+                sources.append(open_recording(path, facts=facts))
             with StopOnSignal() as stop_wanted, shown_progress(err, quiet) as progress:
                 done = run_trial(
                     plan,

@@ -307,3 +307,26 @@ def test_bench_by_command(
     assert "data:image/png" in (tmp_path / "bench.html").read_text(encoding="utf-8")
     assert run("trial", "bench", "--seed", "-1") == 2
     assert "--seed is -1" in capsys.readouterr().err
+
+
+def test_bare_samples_and_a_truth_in_seconds(
+    made: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "plan.toml").write_text(CHANNELS)
+    bare = tmp_path / "air.cu8"
+    bare.write_bytes(made[0].with_name("made.sigmf-data").read_bytes())
+    truth = tmp_path / "t.jsonl"
+    truth.write_text(
+        json.dumps({"start_s": 1.0, "stop_s": 2.5, "frequency_mhz": 146.5075, "ctcss_hz": 100.0})
+    )
+    told = ("--rate-hz", "96000", "--centre-mhz", "146.520", "--start", "2031-05-04T03:00:00Z")
+    assert run("trial", tmp_path / "plan.toml", bare, "--truth", truth, *told, "--as", "json", "--quiet") == 0
+    tree = json.loads(capsys.readouterr().out)
+    assert tree["heard"] == tree["tones"]["right"] == 1
+    # The truth tells of one: the other two that the recording holds are openings without a transmission.
+    assert len(tree["openings_without_transmission"]) == 2
+
+
+def test_trial_alone_asks_for_more(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("trial") == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1
