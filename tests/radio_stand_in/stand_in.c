@@ -48,6 +48,7 @@ static double tune_fails = 0;       /* tuning returns -1 */
 static double gain_fails = 0;       /* setting a gain returns -1 */
 static double source = COUNTER;     /* 0 counter, 1 noise and a carrier, 2 the bytes of a file, over and over */
 static double pace = 1;             /* times real time; 0 is as fast as it goes */
+static double overflows = 1;        /* samples are lost where every buffer is full; else they wait */
 static double noise_db = -60;       /* noise power at 0 dB of gain before the converter, dBFS */
 static double carrier_db = -200;    /* the carrier's power at 0 dB of gain, dBFS */
 static double carrier_hz = 100e6;   /* where it stands on the air */
@@ -57,7 +58,7 @@ static struct knob { const char *key; double *value; } knobs[] = {
 	{"present", &present}, {"busy", &busy}, {"no_access", &no_access}, {"open_hangs_ms", &open_hangs_ms},
 	{"unplug_after_ms", &unplug_after_ms}, {"unplug_code", &unplug_code}, {"stall_after_ms", &stall_after_ms},
 	{"wedge_after_ms", &wedge_after_ms}, {"short_every", &short_every}, {"drop_every", &drop_every},
-	{"tune_fails", &tune_fails}, {"gain_fails", &gain_fails}, {"source", &source}, {"pace", &pace},
+	{"tune_fails", &tune_fails}, {"gain_fails", &gain_fails}, {"source", &source}, {"pace", &pace}, {"overflows", &overflows},
 	{"noise_db", &noise_db}, {"carrier_db", &carrier_db}, {"carrier_hz", &carrier_hz},
 	{"reference_ppm", &reference_ppm},
 };
@@ -421,7 +422,7 @@ int rtlsdr_read_async(receiver *r, arrived_t arrived, void *context, uint32_t bu
 		if (pace > 0) {
 			due += block_s / pace;
 			double late_s = now_s() - due;
-			if (late_s > buffers * block_s / pace) { /* every buffer is full: the receiver overflows */
+			if (overflows && late_s > buffers * block_s / pace) { /* every buffer is full: the receiver overflows */
 				uint64_t lost = (uint64_t)((late_s - buffers * block_s / pace) * r->rate * pace);
 				r->produced += lost;
 				lost_samples += (long)lost;

@@ -35,7 +35,7 @@ WELL = {
 
 @pytest.mark.soak
 def test_a_minute_of_faults_in_no_order(stand_in: StandIn, rng: np.random.Generator) -> None:
-    stand_in.set(pace=8)
+    stand_in.set(pace=8, overflows=0)
     began = time.monotonic()
     losses = blocks = 0
     for automatic in (False, True):

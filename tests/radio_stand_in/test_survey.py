@@ -32,7 +32,7 @@ def air(stand_in: StandIn, **more: float) -> None:
 def test_everything_that_is_known_is_found(stand_in: StandIn) -> None:
     air(stand_in)
     shares: list[float] = []
-    told = survey(radio(), [SurveyTuning(CENTRE_HZ, LISTED)], seconds=2.0, progress=shares.append)
+    told = survey(radio(), [SurveyTuning(CENTRE_HZ, LISTED)], seconds=1.6, progress=shares.append)
     assert told.failure is None and told.label == "RTL-SDR"
     (tuning,) = told.tunings
     # -40 dBFS over the rate, and step² / 12 in I and in Q of a converter with a step of 1 / 127.5.
@@ -40,7 +40,7 @@ def test_everything_that_is_known_is_found(stand_in: StandIn) -> None:
     assert tuning.floor_dbfs_hz == pytest.approx(floor, abs=0.15) and tuning.floor_sigma_db < 0.3
     assert (tuning.clipped_share, tuning.lost_samples, tuning.losses) == (0, 0, 0)
     assert (tuning.centre_hz, tuning.sample_rate_hz) == (CENTRE_HZ, RATE_HZ)
-    assert 1.5 < tuning.seconds < 2.2 and told.seconds == tuning.seconds
+    assert 1.2 < tuning.seconds < 1.8 and told.seconds == tuning.seconds
     (carrier,) = tuning.carriers
     assert carrier.frequency_hz == CARRIER_HZ
     # Tuning and sample clock are 8 ppm fast: (f - 1.000008 c) / 1.000008 is f - c less 8 ppm of f, 1299.2 Hz.
