@@ -217,3 +217,22 @@ def test_status_of_a_folder_without_a_watch(folder: Path, midwatch: Midwatch) ->
     said = midwatch("status", folder)
     assert said.code == 0 or said.sentence
     assert json.dumps(said.out)
+
+
+def test_radios_of_a_plan_are_measured(folder: Path, midwatch: Midwatch) -> None:
+    said = midwatch("radios", folder / "plan.toml", "--seconds", "1")
+    assert said.code == 0, said.err
+    assert "recording air.sigmf-meta" in said.out
+    assert "146.520 MHz, 48000 samples/s" in said.out and "lost 0 samples" in said.out
+    assert midwatch("radios", folder / "plan.toml", "--seconds", "soon").code == 2
+
+
+def test_alerts_of_a_plan_are_tried(folder: Path, midwatch: Midwatch) -> None:
+    assert "no [[alert]] table" in midwatch("alerts", folder / "plan.toml").sentence
+    told = folder / "told.txt"
+    alert = f'\n[[alert]]\ncommand = ["tee", "{told}"]\n\n[[alert]]\ncommand = ["false"]\n'
+    (folder / "plan.toml").write_text(PLAN + alert)
+    said = midwatch("alerts", folder / "plan.toml")
+    assert said.code == 5
+    assert said.out.splitlines()[0] == "alert 1 (command tee): sent"
+    assert "Corrin lookout" in told.read_text()

@@ -15,7 +15,7 @@ import typer
 
 from watcher.cli import receiving  # noqa: F401  # isort: skip - the order of the help
 from watcher.cli import logs, plans, trials  # noqa: F401  # isort: skip
-from watcher.cli import outlooks, standing  # noqa: F401  # isort: skip
+from watcher.cli import outlooks, radios, standing  # noqa: F401  # isort: skip
 from watcher.cli import imports, suggesting  # noqa: F401  # isort: skip
 from watcher.cli.terminal import app, err, let_go_of_output, out
 from watcher.errors import MidwatchError, StorageError
