@@ -19,6 +19,7 @@ from watcher.errors import RadioError
 from watcher.log.facts import WatchEnd, WatchEndedBy, WatchFacts
 from watcher.log.spans import Span
 from watcher.log.writing import WatchLog
+from watcher.plan.cautions import USUAL_RATE_HZ
 from watcher.plan.dwell import DwellPlan, DwellScheduler, plan_dwells
 from watcher.plan.model import Channel, WatchPlan
 from watcher.plan.tunings import Tuning, plan_tunings
@@ -118,8 +119,8 @@ def _rounds(  # noqa: PLR0917 - one call, beside it
     inside = [c for c in plan.channels if is_inside(c, stretch.sample_rate_hz, stretch.centre_hz, ppm)]
     if not inside:
         return []
-    radios = [each for each in plan.radios if each.sample_rate_hz is not None]
-    wanted = min((each.sample_rate_hz or 0 for each in radios), default=0)
+    wanted = min((each.sample_rate_hz or USUAL_RATE_HZ for each in plan.radios), default=0)
+    wanted = 0 if wanted >= stretch.sample_rate_hz else wanted
     rate_hz = narrow_rate_hz(stretch.sample_rate_hz, wanted) if wanted else None
     if rate_hz is None:
         tunings: tuple[Tuning, ...] = (Tuning(stretch.centre_hz, tuple(inside), 0),)
@@ -133,7 +134,7 @@ def _rounds(  # noqa: PLR0917 - one call, beside it
             tunings = plan_tunings(inside, rate_hz, ppm=ppm)
         except ValueError as problem:
             raise RadioError(f"the plan's radio cannot hear its channels: {problem}") from problem
-    dwells = plan_dwells(tunings, max(1, len(plan.radios)), getattr(plan, "dwell", None))
+    dwells = plan_dwells(tunings, max(1, len(plan.radios)), plan.dwell)
     return [_Round(source, number, stretch, tunings, dwell, rate_hz) for dwell in dwells]
 
 
