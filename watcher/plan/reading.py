@@ -106,10 +106,7 @@ def plan_from_text(text: str, path: Path) -> WatchPlan:
     problems += found
     radios, found = _others(Radio, "radio", tables, file)
     problems += found
-    radios = tuple(
-        radio.model_copy(update={"path": path.parent / radio.path.expanduser()}) if radio.path else radio
-        for radio in radios
-    )
+    radios = tuple(radio.beside(path.parent) for radio in radios)
     windows, found = windows_of(_list_of_tables(tables, "window"), shipped_presets(), file)
     problems += found
     tone_pairs, found = _others(TonePair, "tone_pair", tables, file)
