@@ -83,6 +83,15 @@ def selectivity(bench: Bench, seconds: float) -> Iterator[Row]:
             "at least: all that the channel filter lets through taken for noise",
             "in floating point; a radio's phase noise and eight bits come before it",
         )
+    worst_db, place_hz = bench.spurious_rejection_db(seconds)
+    yield Row(
+        "spurious rejection",
+        service.name,
+        worst_db,
+        "dB",
+        limits.SPURIOUS_DB,
+        note=f"the worst of four places, {place_hz / 1000:+.1f} kHz away; this program's own responses only",
+    )
     yield Row(
         "co-channel rejection",
         service.name,

@@ -166,6 +166,15 @@ class Bench:
         """The same with the unwanted station on the wanted one's own frequency: negative, by capture."""
         return self._rejection_db(OFFSET_HZ, seconds, (-40.0, 20.0))
 
+    def spurious_rejection_db(self, seconds: float = 4.0) -> tuple[float, float]:
+        """The least of the same over places far from the channel, and where it is, Hz from the channel.
+
+        The places: near both ends of the span, and halfway to each.
+        """
+        places = [share * RATE_HZ for share in (-0.45, -0.3, 0.3, 0.45)]
+        found = [(self._rejection_db(place, seconds, (20.0, 200.0)), place - OFFSET_HZ) for place in places]
+        return min(found)
+
     def _rejection_db(self, unwanted_hz: float, seconds: float, within: tuple[float, float]) -> float:
         service = self.service
         reference = amplitude(service, self.reference_cnr_db())

@@ -29,6 +29,7 @@ CLOSING_MS = Limit(
     250.0, False, "TIA-603-E 3.1 (from memory), of a noise squelch without the hang time kept here"
 )
 TONE_OPENING_MS = Limit(250.0, False, "TIA-603-E 4, subaudible (from memory)")
+SPURIOUS_DB = Limit(75.0, True, "TIA-603-E 3.1.8, class A mobile (from memory)")
 INTERMODULATION_DB = Limit(75.0, True, "TIA-603-E 3.1.9, class A mobile (from memory)")
 RESPONSE_LOW_DB = Limit(-3.0, True, "TIA-603-E 2.1.10 method, against 6 dB an octave (secondary)")
 RESPONSE_HIGH_DB = Limit(1.0, False, "TIA-603-E 2.1.10 method, against 6 dB an octave (secondary)")

@@ -32,7 +32,7 @@ from watcher.trial.causes import steady_enough_db
 LEAD_S = 1.0  # of noise before the first carrier: the floor is learned
 KEYED_S, PAUSE_S = 1.0, 0.6
 LEVELS_DB = (-6.0, -5.0, -4.0, -3.0, -2.0, -1.0, 0.0, 1.0)
-CLOSING_LEVELS_DB = (-14.0, -12.0, -10.0, -8.0, -6.0, -4.0, -2.0)
+CLOSING_LEVELS_DB = (-8.0, -5.0, -4.0, -3.5, -3.0, -2.5, -2.0, -1.0)
 ROC_LEVELS_DB = (-12.0, -10.0)
 
 

@@ -24,6 +24,7 @@ from watcher.radio.source import Stretch
 from watcher.utc import instant_of_sample, read_utc
 
 LARGEST_TRUTH_BYTES = 100_000_000  # hundreds of thousands of lines; beyond it these are samples
+LEAST_RATE_HZ, LARGEST_RATE_HZ = 1, 10**12  # what can be a sample rate at all
 STEADY = "steady carrier"
 _SHOWN = 60  # characters of a wrong value
 
@@ -113,26 +114,29 @@ def _of_annotations(meta_path: Path, stretches: Sequence[Stretch]) -> list[Sent]
         at = annotation.stretch
         here = stretches[at] if at < len(stretches) else None
         start_utc = starts[at] or (here.start_utc if here else None)
-        rate_hz = rate or (here.sample_rate_hz if here else None)
-        if start_utc is None or not rate_hz or rate_hz <= 0:
+        rate_hz = (here.sample_rate_hz if here else None) if rate is None else rate
+        if start_utc is None or rate_hz is None:
             raise RadioError(
                 f"{meta_path}: captures[{at}] tells no time and no recording has such a capture; "
                 "give core:datetime, or the recording that belongs to the truth"
             )
+        if not LEAST_RATE_HZ <= rate_hz <= LARGEST_RATE_HZ:
+            raise metadata.globals.wrong("core:sample_rate", "it must be a rate in samples per second")
         if annotation.samples is not None:
             samples = annotation.samples
         elif at + 1 < len(counts):
             samples = counts[at + 1] - counts[at] - annotation.first_sample
         else:
             samples = max(0, (here.samples or 0 if here else 0) - annotation.first_sample)
-        found.append(
-            _of_annotation(
-                annotation,
-                instant_of_sample(start_utc, annotation.first_sample, round(rate_hz)),
-                instant_of_sample(start_utc, annotation.first_sample + samples, round(rate_hz)),
-                f"{meta_path}: annotations[{number}]",
-            )
-        )
+        trail = f"{meta_path}: annotations[{number}]"
+        try:
+            edges = [
+                instant_of_sample(start_utc, sample, round(rate_hz))
+                for sample in (annotation.first_sample, annotation.first_sample + samples)
+            ]
+        except OverflowError as far:
+            raise RadioError(f"{trail} lies beyond all calendars; it must lie in the recording") from far
+        found.append(_of_annotation(annotation, edges[0], edges[1], trail))
     return found
 
 

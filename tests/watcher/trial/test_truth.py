@@ -182,3 +182,23 @@ def test_any_facts_in_annotations_are_read_or_refused(one_folder: Path, facts: d
         read_truth(path, [])
     except MidwatchError as told:
         assert "\n" not in str(told)
+
+
+@pytest.mark.parametrize(
+    ("rate", "first", "sentence"),
+    [
+        (0.3, 0, "core:sample_rate is 0.3"),
+        (0, 0, "core:sample_rate is 0;"),
+        (48_000, 10**30, "all calendars"),
+    ],
+)
+def test_impossible_counts_are_told(tmp_path: Path, rate: float, first: int, sentence: str) -> None:
+    tree = {
+        "global": {"core:datatype": "cu8", "core:sample_rate": rate, "core:version": "1.2.0"},
+        "captures": [{"core:sample_start": 0, "core:datetime": "2031-05-04T03:00:00Z"}],
+        "annotations": [{"core:sample_start": first, "core:sample_count": 480, "core:label": "a"}],
+    }
+    path = tmp_path / "t.sigmf-meta"
+    path.write_text(json.dumps(tree))
+    with pytest.raises(RadioError, match=sentence):
+        read_truth(path, [])
