@@ -53,6 +53,7 @@ def _facts(plan: WatchPlan) -> tuple[tuple[str, str], ...]:
             None if station.health_port is None else f"port {station.health_port}, this computer",
         ),
         ("clips kept", _kept(plan.keep)),
+        ("battery", None if plan.power is None else plan.power.said_battery),
         ("live audio", None if plan.listen is None else plan.listen.device or "the system's own device"),
     ]
     for radio in plan.radios:

@@ -126,6 +126,14 @@ class PowerRules(BaseModel):
     panel_yield: Share = Uncertain(0.7, 0.1)
 
 
+    @property
+    def said_battery(self) -> str:
+        """The battery in words: `100 ± 5 Ah at 12.8 V, lithium`."""
+        if self.battery_wh is not None:
+            return f"{self.battery_wh} Wh, {self.chemistry}"
+        return f"{self.battery_ah} Ah at {self.battery_volts} V, {self.chemistry}"
+
+
 def power_contradictions(table: Mapping[str, object], power: PowerRules | None, file: str) -> list[str]:
     """What the keys of `[power]` say together that cannot all be meant, one problem each."""
     if power is None:

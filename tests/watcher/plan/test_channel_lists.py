@@ -176,6 +176,13 @@ def test_a_list_that_is_not_there_is_told(tmp_path: Path) -> None:
     assert "mine.csv cannot be read (No such file or directory)" in problem
 
 
+def test_the_plan_that_shows_it_is_sound(checkout: Path) -> None:
+    plan = read_plan(checkout / "config" / "ridge-battery-plan.toml")
+    assert plan.warnings == ()
+    assert plan.power is not None
+    assert plan.channel("Far ridge input").frequency_hz == 146_340_000
+
+
 REPEATER = '[[channel]]\nname = "Ridge"\nmode = "fm"\nbandwidth_khz = 20\n'
 
 

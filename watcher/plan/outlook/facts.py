@@ -30,6 +30,7 @@ def facts_of(
             for each in comparison.setup.tunings
         ],
         "schedules": [_prospect(each) for each in prospects],
+        "by_month": [_energy(each) for each in comparison.by_month()],
         "by_lead_min": {str(lead): _chance(each) for lead, each in by_lead.items()},
         "search": {
             "within_h": search.within_h,

@@ -140,6 +140,15 @@ class Comparison:
         energy = None if power is None else energy_outlook(power, duty, month, seed=self.seed)
         return Prospect(schedule, duty, energy, self._chance(schedule, callers, DAYS))
 
+    def by_month(self) -> tuple[EnergyOutlook, ...]:
+        """Energy of the plan's own schedule, as it is from the start, under the sun of every month."""
+        power = self.plan.power
+        if power is None:
+            return ()
+        windows = self.plan.windows or (ALWAYS,)
+        duty = duty_of(windows, self._zone, self.start_utc, max(1, self.setup.radios))
+        return tuple(energy_outlook(power, duty, month, seed=self.seed) for month in range(1, 13))
+
     def by_lead(self) -> dict[int, Chance]:
         """The chance with the plan's own windows opened earlier by so many minutes.
 
@@ -200,7 +209,7 @@ class Comparison:
             every = "every hour" if period == 1 else f"every {period} h"
             name = f"{every}, {length} min{f' from {lead} min before' if lead else ''}"
             name += f", {WAKING_HOURS.start:02d} to {WAKING_HOURS.stop - 1:02d} h" if waking else ""
-            name += ", calling channels only" if only else ""
+            name += ", only channels callers use" if only else ""
             window = Window(at=tuple(time(hour) for hour in hours), length_minutes=length, lead_minutes=lead)
             family.append(Schedule(name, (window,), only))
         return family

@@ -18,6 +18,8 @@ CAUTIONS = (
 )
 UNKNOWN = "–"
 _MOST_ON_FRONTIER = 14
+NEARLY = 0.01
+"""A chance lower by so little is worth saving energy for (judgement, no source)."""
 
 
 def suppositions(plan: WatchPlan) -> list[str]:
@@ -43,7 +45,12 @@ def suppositions(plan: WatchPlan) -> list[str]:
         f"the caller's clock is late by {rules.clock_error_minutes} min",
         f"channels: {used}" + (f"; {100 * nobody:.0f} % call where nobody watches" if nobody > 0.005 else ""),
         f"carrier over noise {rules.cn_db} dB; found are {points}, straight in between",
-        f"{outages}; no stay is prolonged by other traffic",
+        f"{outages}; no stay is prolonged by other traffic; a session begun is finished",
+        *(
+            []
+            if plan.radios
+            else ["the plan names no radio: one of 2.4 million samples a second is supposed"]
+        ),
         "figures after ± are one standard deviation",
     ]
 
@@ -77,6 +84,23 @@ def energy_lines(energy: EnergyOutlook | None) -> list[str]:
     if energy.never_empty_share:
         lines.append(f"in {100 * energy.never_empty_share:.0f} of 100 draws the battery does not run down")
     return lines
+
+
+def month_lines(by_month: Sequence[EnergyOutlook]) -> list[str]:
+    """The sun of each month and how long the battery lasts in it; nothing where there is no panel."""
+    if not any(each.solar_wh_a_day.value for each in by_month):
+        return []
+    return _table(
+        ["month", "Wh a day from the sun", "days until empty"],
+        [
+            [
+                f"{each.month:02d}",
+                f"{each.solar_wh_a_day.value:.0f} ± {each.solar_wh_a_day.first_order_sd:.0f}",
+                write_days(each.days),
+            ]
+            for each in by_month
+        ],
+    )
 
 
 def schedule_table(prospects: Sequence[Prospect]) -> list[str]:
@@ -131,7 +155,14 @@ def search_lines(search: Search, cost_unit: str) -> list[str]:
     if search.best is None:
         return [*lines, f"nothing in the family costs {budget} or less"]
     heard = write_share(search.best.chance.within[search.within_h])
-    return [*lines, f"best for {budget}: {search.best.schedule.name}; heard {heard}"]
+    lines.append(f"best for {budget}: {search.best.schedule.name}; heard {heard}")
+    in_reach = [each for each in search.frontier if each.cost <= search.affordable_cost]
+    nearly = next(each for each in in_reach if each.heard.share >= in_reach[-1].heard.share - NEARLY)
+    if nearly is not in_reach[-1]:
+        lines.append(
+            f"within {100 * NEARLY:g} % of it for less: {nearly.schedule.name}; {nearly.cost:.1f} {cost_unit}"
+        )
+    return lines
 
 
 def _estimate(each: Estimate, unit: str) -> str:
