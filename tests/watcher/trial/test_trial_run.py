@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ from watcher.log.reading import gaps, watched_spans
 from watcher.log.writing import WatchLog
 from watcher.plan.reading import plan_from_text
 from watcher.radio.recording import open_recording
+from watcher.radio.sigmf_writer import SigmfWriter
 from watcher.receive.records import GapCause
 from watcher.trial.bench import Effort
 from watcher.trial.bench_lab import NARROW
@@ -330,3 +332,46 @@ def test_bare_samples_and_a_truth_in_seconds(
 def test_trial_alone_asks_for_more(capsys: pytest.CaptureFixture[str]) -> None:
     assert run("trial") == 2
     assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+def test_a_required_tone_that_was_not_sent_is_the_cause(made: tuple[Path, Path], tmp_path: Path) -> None:
+    plan = CHANNELS.replace(
+        "frequency_mhz = 146.5075\n", "frequency_mhz = 146.5075\nexpect_tone_hz = 67.0\nrequire_tone = true\n"
+    )
+    causes = {
+        each.sent.start_utc.second: each.cause.why
+        for each in tried(made, plan, tmp_path / "t").score.verdicts
+        if each.channel == "low" and each.cause is not None
+    }
+    assert causes == {1: Why.TONE_ABSENT, 12: Why.TONE_ABSENT}
+
+
+def test_lost_samples_are_the_cause(made: tuple[Path, Path], tmp_path: Path) -> None:
+    """The same recording as floats, with no finite number while somebody spoke on "low"."""
+    source = open_recording(made[0])
+    samples = np.concatenate([block.samples for block in source.blocks(0)])
+    source.close()
+    samples[int(0.9 * 96_000) : int(2.6 * 96_000)] = np.nan
+    with SigmfWriter(tmp_path / "holes", "cf32_le", 96_000, "Made.", None) as writer:
+        writer.start_capture(146_520_000, datetime(2031, 5, 4, 3, 0, tzinfo=UTC))
+        writer.write(samples)
+    found = tried((tmp_path / "holes.sigmf-meta", made[1]), CHANNELS, tmp_path / "t").score
+    assert found.verdicts[0].cause is not None and found.verdicts[0].cause.why is Why.LOST_SAMPLES
+    assert found.verdicts[1].state is State.HEARD
+
+
+def test_a_channel_no_recording_shows_is_outside_the_span(made: tuple[Path, Path], tmp_path: Path) -> None:
+    truth = tmp_path / "t.jsonl"
+    truth.write_text(json.dumps({"start_s": 1.0, "stop_s": 2.5, "frequency_mhz": 162.55}))
+    far = CHANNELS + '[[channel]]\nname = "far"\nfrequency_mhz = 162.55\nmode = "fm"\nbandwidth_khz = 25\n'
+    for number, keep_windows in enumerate((False, True)):
+        into = tmp_path / str(number)
+        (verdict,) = tried((made[0], truth), far, into, keep_windows=keep_windows).score.verdicts
+        assert verdict.cause is not None and verdict.cause.why is Why.OUTSIDE_SPAN
+
+
+def test_two_narrow_radios_share_the_tunings(made: tuple[Path, Path], tmp_path: Path) -> None:
+    radio = "[[radio]]\nsample_rate_hz = 41_000\n"
+    found = tried(made, 2 * radio + CHANNELS, tmp_path / "t", keep_windows=True).score
+    assert found.watched_hours == pytest.approx(2 * 16 / 3600, rel=1e-3)  # neither is ever away
+    assert found.whole.heard == 3
