@@ -125,7 +125,6 @@ class PowerRules(BaseModel):
     clearness: Share = Uncertain(0.5, 0.1)
     panel_yield: Share = Uncertain(0.7, 0.1)
 
-
     @property
     def said_battery(self) -> str:
         """The battery in words: `100 ± 5 Ah at 12.8 V, lithium`."""
