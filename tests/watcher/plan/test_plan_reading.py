@@ -329,7 +329,10 @@ def test_every_missing_key_is_told(write: Write) -> None:
             "a plan has [[channel]], [[radio]], [[window]], [[tone_pair]], [[alert]], [station], [keep], "
             "[listen], [dwell], [follow_up], [power], [callers]",
         ),
-        ("[radio]\nkind = 'rtlsdr'", "radio must be headed [[radio]], with double brackets, once for each radio"),
+        (
+            "[radio]\nkind = 'rtlsdr'",
+            "radio must be headed [[radio]], with double brackets, once for each radio",
+        ),
         ("[[station]]\nname = 'x'", "station must be headed [station], with single brackets, once"),
     ],
 )
