@@ -218,3 +218,33 @@ condition = Table(
     Index(None, "channel", "start_utc_ms"),
     Index(None, "start_utc_ms"),
 )
+
+# The operator's mark on an entry as it stands. No row, or no verdict: not yet heard.
+mark = Table(
+    "mark",
+    TABLES,
+    Column("entry_id", Integer, ForeignKey("transmission.entry_id"), primary_key=True),
+    Column("verdict", Text),
+    Column("note", Text, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("revision", Integer, nullable=False),  # counts the changes; a change names the one it saw
+    Column("changed_utc_ms", Integer, nullable=False),
+    Index(None, "verdict"),
+)
+
+# Every state a mark has had. Changes made together share a batch; an undoing names the revision it restores.
+mark_history = Table(
+    "mark_history",
+    TABLES,
+    Column("history_id", Integer, primary_key=True),
+    Column("batch_id", Integer, nullable=False),
+    Column("entry_id", Integer, ForeignKey("transmission.entry_id"), nullable=False),
+    Column("verdict", Text),
+    Column("note", Text, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("changed_utc_ms", Integer, nullable=False),
+    Column("restores", Integer),
+    Index(None, "entry_id", "revision", unique=True),
+    Index(None, "batch_id"),
+)

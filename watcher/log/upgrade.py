@@ -28,7 +28,7 @@ class Step:
 
 
 def _add_signalling(connection: Connection) -> None:
-    """Version 2: what transmissions carry, what a channel expects and keeps, and the windows of a watch."""
+    """Version 2: what transmissions carry, what a channel expects and keeps, windows of a watch, marks."""
     for column in (
         *("dcs_was_read BOOLEAN NOT NULL DEFAULT 0", "dcs TEXT", "dcs_other_name TEXT"),
         *("dcs_deviation_hz FLOAT", "dcs_probability FLOAT", "dcs_turn_off_s FLOAT", "kind TEXT"),
@@ -57,6 +57,27 @@ def _add_signalling(connection: Connection) -> None:
     connection.exec_driver_sql(
         "CREATE INDEX ix_window_watch_id_start_utc_ms ON window (watch_id, start_utc_ms)"
     )
+    _add_marks(connection)
+
+
+def _add_marks(connection: Connection) -> None:
+    state = (
+        "verdict TEXT, note TEXT NOT NULL, who TEXT NOT NULL, revision INTEGER NOT NULL, "
+        "changed_utc_ms INTEGER NOT NULL, "
+    )
+    for statement in (
+        f"CREATE TABLE mark (entry_id INTEGER NOT NULL, {state}"
+        "CONSTRAINT pk_mark PRIMARY KEY (entry_id), "
+        "CONSTRAINT fk_mark_entry_id FOREIGN KEY(entry_id) REFERENCES transmission (entry_id))",
+        "CREATE INDEX ix_mark_verdict ON mark (verdict)",
+        "CREATE TABLE mark_history (history_id INTEGER NOT NULL, batch_id INTEGER NOT NULL, "
+        f"entry_id INTEGER NOT NULL, {state}restores INTEGER, "
+        "CONSTRAINT pk_mark_history PRIMARY KEY (history_id), "
+        "CONSTRAINT fk_mark_history_entry_id FOREIGN KEY(entry_id) REFERENCES transmission (entry_id))",
+        "CREATE UNIQUE INDEX ix_mark_history_entry_id_revision ON mark_history (entry_id, revision)",
+        "CREATE INDEX ix_mark_history_batch_id ON mark_history (batch_id)",
+    ):
+        connection.exec_driver_sql(statement)
 
 
 FIRST_VERSION = 1
