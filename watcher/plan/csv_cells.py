@@ -10,6 +10,7 @@ from watcher.plan.tones import is_listed_tone, nearest_tone_hz, normal_code
 
 EMPTY = {"", "-", "–", "off", "none", "no", "n/a", "na", "csq", "carrier", "0", "0.0", "000"}
 _UNITS_MHZ = {"hz": Decimal("1e-6"), "khz": Decimal("1e-3"), "mhz": Decimal(1), "ghz": Decimal(1000)}
+LARGEST_OFFSET_KHZ = 100_000
 _NARROW = {
     "nfm",
     "nbfm",
@@ -106,7 +107,10 @@ def read_offset_khz(text: str, unit: str | None = None) -> Decimal:
     unit = (found[2] or unit or "").lower()
     if not unit:
         unit = "hz" if abs(number) >= 100_000 else "khz" if abs(number) >= 100 else "mhz"
-    return (number * _UNITS_MHZ[unit] * 1000).normalize()
+    offset = number * _UNITS_MHZ[unit] * 1000
+    if abs(offset) > LARGEST_OFFSET_KHZ:
+        raise Wrong("it must be an offset of at most 100 MHz, like -600 kHz")
+    return offset.normalize()
 
 
 def read_khz(text: str, unit: str | None = None) -> Decimal:

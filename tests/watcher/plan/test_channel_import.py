@@ -60,6 +60,11 @@ def test_an_offset_is_understood(written: str, kilohertz: int) -> None:
     assert read_offset_khz(written) == kilohertz
 
 
+def test_an_offset_beyond_reason_is_refused() -> None:
+    with pytest.raises(Wrong, match="at most 100 MHz"):
+        read_offset_khz("1e9")
+
+
 def test_modes_and_tones_are_understood() -> None:
     assert [read_mode(each) for each in ("NBFM", "11K0F3E", "FM", "16k0f3e", "A3E")] == [
         "nfm",

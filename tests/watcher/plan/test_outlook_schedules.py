@@ -22,6 +22,7 @@ from watcher.plan.outlook.energy import Duty
 from watcher.plan.outlook.hearing import Receiving, listening, receiving
 from watcher.plan.outlook.picture import SIZE, frontier_picture
 from watcher.plan.outlook.schedules import Candidate, Comparison, Schedule, Search, duty_of, frontier_of
+from watcher.plan.outlook.wording import suppositions
 from watcher.plan.power_rules import PowerRules, Uncertain
 
 START = datetime(2031, 5, 4, tzinfo=UTC)
@@ -88,6 +89,14 @@ def test_a_plan_whose_windows_never_open_in_the_days_looked_at_hears_nobody() ->
     assert prospect.duty.open_hours == 0
     assert prospect.chance.within[24].share == 0
     assert prospect.chance.delay_h == {10: None, 50: None, 90: None}
+
+
+def test_a_plan_of_weather_alone_hears_no_caller() -> None:
+    plan = WatchPlan(channels=(nfm("weather", 162_550_000, keep="alerts"),))
+    comparison = Comparison(plan, START, 500)
+    assert comparison.own().chance.within[24].share == 0
+    assert "channels: none of this plan; 100 % call where nobody watches" in suppositions(plan)
+    assert comparison.search(12).frontier[0].heard.share == 0
 
 
 def test_more_watching_never_hears_fewer_of_the_same_callers() -> None:

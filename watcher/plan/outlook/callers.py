@@ -126,8 +126,10 @@ def draw_callers(  # noqa: PLR0917 - all that a draw follows from
         np.maximum(0.0, rng.normal(rules.lasts_hours.value, rules.lasts_hours.plus_minus, count)) * _HOUR_S
     )
     # The bounds of the channels' shares on the unit interval; beyond the last, nobody watches.
-    bounds = np.cumsum(list(shares.values()))
-    channel = np.searchsorted(bounds, rng.random(count) * max(1.0, bounds[-1]), side="right").astype(np.int32)
+    bounds = np.cumsum([*shares.values(), 0.0])
+    channel = np.searchsorted(bounds[:-1], rng.random(count) * max(1.0, bounds[-1]), side="right").astype(
+        np.int32
+    )
     channel[channel >= len(names)] = -1
     ratio_db = rng.normal(rules.cn_db.value, rules.cn_db.plus_minus, count)
     ratios, rates = zip(*rules.detection, strict=True)

@@ -43,8 +43,9 @@ def suppositions(plan: WatchPlan) -> list[str]:
         f"{write_number(rules.over_seconds)} s, {write_number(rules.pause_seconds)} s apart) and "
         f"{write_number(rules.listen_minutes)} min of listening",
         f"the caller's clock is late by {rules.clock_error_minutes} min",
-        f"channels: {used}" + (f"; {100 * nobody:.0f} % call where nobody watches" if nobody > 0.005 else ""),
-        f"carrier over noise {rules.cn_db} dB; found are {points}, straight in between",
+        f"channels: {used or 'none of this plan'}"
+        + (f"; {100 * nobody:.0f} % call where nobody watches" if nobody > 0.005 else ""),
+        f"carrier over noise {rules.cn_db} dB; found are {points}, straight in between and level beyond",
         f"{outages}; no stay is prolonged by other traffic; a session begun is finished",
         *(
             []
