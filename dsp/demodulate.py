@@ -8,8 +8,8 @@ from __future__ import annotations
 from fractions import Fraction
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 from dsp.blocks import ComplexSamples, RealSamples
 
@@ -265,7 +265,7 @@ class AmDetector:
         if envelope.size == 0:
             return envelope
         state = self._carrier[rows]
-        carrier64, _ = lfilter(
+        carrier64, _ = scipy.signal.lfilter(
             [self._alpha],
             [1.0, self._alpha - 1.0],
             envelope,
@@ -293,7 +293,7 @@ class AmDetector:
                 total = np.cumsum(np.concatenate(([mean * count + piece[0]], piece[1:])))
                 line = total / np.arange(count + 1, count + 1 + len(piece))
             else:
-                line, _ = lfilter(
+                line, _ = scipy.signal.lfilter(
                     [self._alpha], [1.0, self._alpha - 1.0], piece, zi=[(1.0 - self._alpha) * mean]
                 )
             beyond = np.flatnonzero(piece > self._RISE * line)

@@ -11,8 +11,8 @@ from fractions import Fraction
 from math import ceil
 
 import numpy as np
+import scipy
 import scipy.fft
-import scipy.signal
 from numpy.typing import NDArray
 
 STOP_BAND_DB = 80.0  # attenuation promised from the stop edge outward

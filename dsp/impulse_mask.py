@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from math import ceil
 
 import numpy as np
+import scipy
 import scipy.fft
-import scipy.stats
 from numpy.typing import NDArray
 
 from dsp.blocks import ComplexSamples

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import scipy.stats
+import scipy
 from numpy.typing import NDArray
 
 from dsp.channelizer import ChannelCut

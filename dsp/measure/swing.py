@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage, signal, special
 
 from dsp.measure.power import carrier_to_noise_db
 from dsp.measure.reading import PIECES, ChannelNoise, Reading, lag_products, piece_lengths, piece_sums
@@ -151,9 +151,9 @@ def peak_deviation_hz(
         return None
     swing_hz = np.angle(product) * np.float32(sample_rate_hz / (2.0 * np.pi))
     taps = _deviation_taps(sample_rate_hz)
-    smooth_hz = signal.oaconvolve(swing_hz, taps, mode="valid")
+    smooth_hz = scipy.signal.oaconvolve(swing_hz, taps, mode="valid")
     edge = len(taps) // 2
-    up = ndimage.minimum_filter1d(weight, 5)[edge : len(weight) - edge] > 0.4 * median
+    up = scipy.ndimage.minimum_filter1d(weight, 5)[edge : len(weight) - edge] > 0.4 * median
     smooth_hz = smooth_hz[up]
     if smooth_hz.size == 0:
         return None
@@ -166,7 +166,7 @@ def peak_deviation_hz(
     for side_hz in (smooth_hz, -smooth_hz):
         top_hz = float(side_hz.max())
         near = max(float(np.count_nonzero(side_hz > top_hz - 3.0 * noise_hz)) * min(share, 1.0), 1.0)
-        excess = max(float(special.ndtri((near - 0.375) / (near + 0.25))), 0.0)  # Blom
+        excess = max(float(scipy.special.ndtri((near - 0.375) / (near + 0.25))), 0.0)  # Blom
         peaks_hz.append(top_hz - excess * noise_hz)
     value_hz = max(peaks_hz)
     # 0.85 of the noise's rms covers scatter and leftover bias from 8 to 30 dB (simulated in the tests)
@@ -223,8 +223,10 @@ def _deviation_taps(sample_rate_hz: float) -> NDArray[np.float32]:
     """
     stop_hz = min(_DEVIATION_STOP_HZ, 0.48 * sample_rate_hz)
     pass_hz = min(_SPEECH_TOP_HZ, 0.6 * stop_hz)
-    count, beta = signal.kaiserord(40.0, (stop_hz - pass_hz) / (0.5 * sample_rate_hz))
-    taps = signal.firwin(count | 1, 0.5 * (pass_hz + stop_hz), fs=sample_rate_hz, window=("kaiser", beta))
+    count, beta = scipy.signal.kaiserord(40.0, (stop_hz - pass_hz) / (0.5 * sample_rate_hz))
+    taps = scipy.signal.firwin(
+        count | 1, 0.5 * (pass_hz + stop_hz), fs=sample_rate_hz, window=("kaiser", beta)
+    )
     return np.asarray(np.convolve(taps, [-1.0 / 24.0, 13.0 / 12.0, -1.0 / 24.0]), dtype=np.float32)
 
 

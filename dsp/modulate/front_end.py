@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import signal
 
 CU8_MIDDLE = 127.5
 """Where zero lies between the codes of 8-bit radios: x = (u - 127.5) / 127.5."""
@@ -70,7 +70,7 @@ def image_coefficients(*, gain_db: float, phase_deg: float) -> tuple[complex, co
     Returns
     -------
     a, b : complex
-        The image stands |b / a|^2 under the wanted signal.
+        The image stands |b / a|^2 under the wanted scipy.signal.
     """
     gain = 10.0 ** (gain_db / 20.0)
     turn = np.exp(1j * np.deg2rad(phase_deg))
@@ -202,7 +202,7 @@ class _Skirt:
         total = np.zeros(count, dtype=np.complex128)
         for index, (part, keep, memory) in enumerate(self._filters):
             white = self._rngs[index].standard_normal(2 * count).view(np.complex128) * np.sqrt(0.5)
-            shaped, kept = signal.lfilter([part], [1.0, -keep], white, zi=memory)
+            shaped, kept = scipy.signal.lfilter([part], [1.0, -keep], white, zi=memory)
             self._filters[index] = (part, keep, kept)
             total += shaped
         return total

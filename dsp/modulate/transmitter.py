@@ -12,8 +12,8 @@ from math import ceil
 from typing import TypeAlias
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import signal
 
 from dsp.modulate.audio_shaping import PROGRAMME_RATE_HZ, shape_audio
 from dsp.modulate.digital_code import DigitalCode
@@ -312,9 +312,9 @@ def transmit(
     if factor == 1 or total == 0:
         return made
     # Kaiser's formula for 80 dB over 0.08 of the low rate
-    taps, beta = signal.kaiserord(80.0, 0.16 / factor)
-    prototype = signal.firwin(taps | 1, 0.92 / factor, window=("kaiser", beta))
-    return np.asarray(signal.resample_poly(made, 1, factor, window=prototype), dtype=np.complex64)
+    taps, beta = scipy.signal.kaiserord(80.0, 0.16 / factor)
+    prototype = scipy.signal.firwin(taps | 1, 0.92 / factor, window=("kaiser", beta))
+    return np.asarray(scipy.signal.resample_poly(made, 1, factor, window=prototype), dtype=np.complex64)
 
 
 def _programme(modulation: Modulation) -> NDArray[np.float32]:

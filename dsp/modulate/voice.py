@@ -8,8 +8,8 @@ and its fundamental lies where sub-audible tones live.
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage, signal
 
 VOICE_RATE_HZ = 16_000
 
@@ -95,11 +95,11 @@ def voice(
     for formants_hz, share in zip(_VOWELS_HZ, vowels, strict=True):
         spoken += _resonate(buzz, formants_hz) * share
     spoken /= max(float(np.sqrt(np.mean(spoken**2))), 1e-12)
-    breath = signal.sosfilt(
-        signal.butter(2, 2200.0, "highpass", fs=VOICE_RATE_HZ, output="sos"), rng.standard_normal(count)
+    breath = scipy.signal.sosfilt(
+        scipy.signal.butter(2, 2200.0, "highpass", fs=VOICE_RATE_HZ, output="sos"), rng.standard_normal(count)
     )
     spoken += 0.35 * hiss * breath
-    spoken = signal.oaconvolve(spoken, _balance_taps(), mode="same")
+    spoken = scipy.signal.oaconvolve(spoken, _balance_taps(), mode="same")
     return np.asarray(spoken[:wanted] / np.abs(spoken).max(), dtype=np.float32)
 
 
@@ -122,7 +122,7 @@ def _speak(
         if rng.random() < 0.6:
             _add(hiss, at, np.hanning(onset + 2)[1:-1] * rng.uniform(0.3, 1.0))
         start = at + onset
-        _add(loudness, start, signal.windows.tukey(nucleus, 0.5) * rng.uniform(0.5, 1.0))
+        _add(loudness, start, scipy.signal.windows.tukey(nucleus, 0.5) * rng.uniform(0.5, 1.0))
         middle_hz = phrase_hz * 2.0 ** (rng.normal(0.0, 2.0) / 12.0)
         slope = 2.0 ** (np.linspace(-0.5, 0.5, onset + nucleus) * rng.normal(-1.0, 2.0) / 12.0)
         stop = min(start + nucleus, count)
@@ -141,8 +141,8 @@ def _speak(
             at += int(VOICE_RATE_HZ * rng.uniform(0.02, 0.08))
             syllables_left_in_word = int(rng.integers(1, 4))
     glide = int(0.03 * VOICE_RATE_HZ)  # mouth and larynx move over about 30 ms
-    vowels = ndimage.uniform_filter1d(vowels, glide, axis=1, mode="nearest")
-    pitch_hz = ndimage.uniform_filter1d(np.clip(pitch_hz, low_hz, high_hz), glide, mode="nearest")
+    vowels = scipy.ndimage.uniform_filter1d(vowels, glide, axis=1, mode="nearest")
+    pitch_hz = scipy.ndimage.uniform_filter1d(np.clip(pitch_hz, low_hz, high_hz), glide, mode="nearest")
     return pitch_hz, loudness, hiss, vowels
 
 
@@ -159,7 +159,7 @@ def _glottis(pitch_hz: NDArray[np.float64], rng: np.random.Generator) -> NDArray
     Pulse shape after Rosenberg, J. Acoust. Soc. Am. 49, 1971 (opening 40 %, closing 16 % of the period), the
     period wandering by about 1 % (jitter).
     """
-    wander = ndimage.gaussian_filter1d(rng.standard_normal(pitch_hz.size), 0.005 * VOICE_RATE_HZ)
+    wander = scipy.ndimage.gaussian_filter1d(rng.standard_normal(pitch_hz.size), 0.005 * VOICE_RATE_HZ)
     wander *= 0.01 / max(float(wander.std()), 1e-12)
     turn = np.cumsum(pitch_hz * (1.0 + wander)) / VOICE_RATE_HZ % 1.0
     opening = 0.5 * (1.0 - np.cos(np.pi * turn / 0.40))
@@ -175,11 +175,11 @@ def _resonate(buzz: NDArray[np.float64], formants_hz: tuple[float, ...]) -> NDAr
         radius = np.exp(-np.pi * width_hz / VOICE_RATE_HZ)
         middle = -2.0 * radius * np.cos(2.0 * np.pi * centre_hz / VOICE_RATE_HZ)
         sections.append([1.0 + middle + radius**2, 0.0, 0.0, 1.0, middle, radius**2])
-    return np.asarray(signal.sosfilt(np.array(sections), buzz), dtype=np.float64)
+    return np.asarray(scipy.signal.sosfilt(np.array(sections), buzz), dtype=np.float64)
 
 
 def _balance_taps() -> NDArray[np.float64]:
     """Linear-phase filter that brings the long-term spectrum to that of speech; 1/4 octave wide at 300 Hz."""
     edges_hz, lifts_db = zip(*_BALANCE, strict=True)
     gains = 10.0 ** (np.array(lifts_db) / 20.0)
-    return np.asarray(signal.firwin2(513, edges_hz, gains, fs=VOICE_RATE_HZ), dtype=np.float64)
+    return np.asarray(scipy.signal.firwin2(513, edges_hz, gains, fs=VOICE_RATE_HZ), dtype=np.float64)

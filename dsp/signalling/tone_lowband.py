@@ -7,8 +7,8 @@ tones (67 to 254 Hz) and the second line of anything that only looks like one. I
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import signal
 
 FloatArray = NDArray[np.float32]
 
@@ -259,7 +259,7 @@ class LowBand:
 
 def low_band_taps(channel_rate_hz: float, decimation: int) -> NDArray[np.float64]:
     """Low-pass taps of `LowBand`, shape (11 * decimation,), sum 1."""
-    taps: NDArray[np.float64] = signal.firwin(
+    taps: NDArray[np.float64] = scipy.signal.firwin(
         TAPS_PER_OUTPUT * decimation, CUT_HZ, fs=channel_rate_hz, window=("kaiser", KAISER_BETA)
     )
     return taps

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+import scipy
 import scipy.fft
 import scipy.signal
-import scipy.stats
 from numpy.typing import NDArray
 
 from dsp.blocks import ComplexSamples, IqBlock

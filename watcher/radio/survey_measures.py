@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 import scipy.signal
-import scipy.stats
 from numpy.typing import NDArray
 
 from dsp.blocks import ComplexSamples

@@ -11,11 +11,11 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+import scipy
 import soundfile
 from numpy.typing import NDArray
 from PIL import Image
 from scipy.fft import rfft
-from scipy.signal import get_window
 
 from watcher.errors import StorageError
 
@@ -77,7 +77,7 @@ def _columns(clip: soundfile.SoundFile) -> NDArray[np.float64] | None:
     if total == 0:
         return None
     frame = int(FRAME_S * rate_hz)
-    taper = get_window("hann", frame).astype(np.float32)
+    taper = scipy.signal.get_window("hann", frame).astype(np.float32)
     # Evenly spaced frames; in a short clip neighbours overlap, which does no harm.
     wanted = COLUMNS * FRAMES_IN_COLUMN
     starts = np.linspace(0, max(0, total - frame), wanted).astype(np.int64)
