@@ -33,6 +33,7 @@ LEAD_S = 1.0  # of noise before the first carrier: the floor is learned
 KEYED_S, PAUSE_S = 1.0, 0.6
 LEVELS_DB = (-6.0, -5.0, -4.0, -3.0, -2.0, -1.0, 0.0, 1.0)
 CLOSING_LEVELS_DB = (-8.0, -5.0, -4.0, -3.5, -3.0, -2.5, -2.0, -1.0)
+PIECE_S = 10.0
 ROC_LEVELS_DB = (-12.0, -10.0)
 
 
@@ -117,12 +118,10 @@ def operating_curves(bench: Bench, seconds: float) -> tuple[list[Row], Plot]:
     # Independent samples in 200 ms: width times time, of the noise as the filter passes it.
     independent = noise_width_hz(bench.service) * channelizer.shape.hop_seconds * LONG_FRAMES
     floor_samples = LONG_FRAMES / detector.floor_variance
-    quiet = _long_ratios(bench, white_noise(seconds, bench.seed + 1))
+    quiet = _long_ratios(bench, seconds, bench.seed + 1, None)
     rows, curves = [], []
     for level in ROC_LEVELS_DB:
-        carrier = fm_wave(OFFSET_HZ, bench.service.standard_hz, TONE_HZ, seconds)
-        noisy = white_noise(seconds, bench.seed + 2) + amplitude(bench.service, level) * carrier
-        loud = _long_ratios(bench, noisy)
+        loud = _long_ratios(bench, seconds, bench.seed + 2, level)
         cuts = np.quantile(quiet, 1 - np.array([0.5, 0.3, 0.2, 0.1, 0.05, 0.03, 0.02]))
         false = tuple(float(np.mean(quiet > cut)) for cut in cuts)
         found = tuple(float(np.mean(loud > cut)) for cut in cuts)
@@ -148,16 +147,25 @@ def operating_curves(bench: Bench, seconds: float) -> tuple[list[Row], Plot]:
     return rows, Plot(title, "false alarms", "detected", tuple(curves), log_x=True)
 
 
-def _long_ratios(bench: Bench, samples: Wave) -> NDArray[np.float64]:
-    """Power over floor in stretches of 16 frames that share none, the first second left out."""
+def _long_ratios(bench: Bench, seconds: float, seed: int, cnr_db: float | None) -> NDArray[np.float64]:
+    """Power over floor in stretches of 16 frames that share none, the first second left out.
+
+    Of noise, with a carrier in it where a level is given; made in pieces, so that memory does not grow.
+    """
+    carrier: Wave | float = 0.0
+    if cnr_db is not None:  # a piece holds whole turns of carrier and tone, so that the phase runs on
+        wave = fm_wave(OFFSET_HZ, bench.service.standard_hz, TONE_HZ, PIECE_S)
+        carrier = amplitude(bench.service, cnr_db) * wave
     channelizer = bank(bench.service)
     floor = NoiseFloor(channelizer.shape, channelizer.cuts, channelizer.noise_bandwidth_hz)
     frame_samples = channelizer.groups[0].frame_samples
     ratios: list[float] = []
-    for piece in channelizer.push(samples.astype(np.complex64)):
-        channel = piece.blocks[0].samples[0].reshape(-1, frame_samples)
-        power = np.mean(channel.real**2 + channel.imag**2, axis=1)
-        ratios += (power / floor.push(cell_powers(piece.spectra))[0]).tolist()
+    for number in range(max(1, round(seconds / PIECE_S))):
+        samples = white_noise(PIECE_S, seed + 1000 * number) + carrier
+        for piece in channelizer.push(samples.astype(np.complex64)):
+            channel = piece.blocks[0].samples[0].reshape(-1, frame_samples)
+            power = np.mean(channel.real**2 + channel.imag**2, axis=1)
+            ratios += (power / floor.push(cell_powers(piece.spectra))[0]).tolist()
     skipped = round(LEAD_S / channelizer.shape.hop_seconds)
     kept = ratios[skipped:]
     count = len(kept) // LONG_FRAMES * LONG_FRAMES
