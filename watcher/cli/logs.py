@@ -26,14 +26,17 @@ from watcher.log.spans import Span
 from watcher.log.writing import WatchLog
 from watcher.report import read_summary, render_text, save_report
 from watcher.report.ranking import in_order_of_hearing
+from watcher.watch.clock import SystemClock
 from watcher.watch.possible_words import guess_words
 from watcher.watch.word_spotter import LOOSE, refuse_without_model
+
+ICS309 = "ics309"  # the communications log on the public incident form
 
 
 @app.command()
 def report(folder: LogFolder, since: Since = None, until: Until = None, quiet: Quiet = False) -> None:
     """Write the activity report of a log and print it."""
-    span = _span(folder, since, until)
+    span = asked_span(folder, since, until)
     summary = read_summary(folder, span)
     page = save_report(summary, folder)
     if not quiet:
@@ -44,7 +47,9 @@ def report(folder: LogFolder, since: Since = None, until: Until = None, quiet: Q
 @app.command()
 def export(  # noqa: PLR0917 - the options are named ones to the user
     folder: LogFolder,
-    form: Annotated[str, typer.Option("--as", metavar="FORM", help=f"One of {', '.join(FORMS)}.")] = "jsonl",
+    form: Annotated[
+        str, typer.Option("--as", metavar="FORM", help=f"One of {', '.join((*FORMS, ICS309))}.")
+    ] = "jsonl",
     to_file: Annotated[
         Path | None,
         typer.Option("--into", metavar="FILE", help="The file to write; standard output if absent."),
@@ -52,15 +57,24 @@ def export(  # noqa: PLR0917 - the options are named ones to the user
     order: Annotated[
         str, typer.Option("--order", metavar="ORDER", help="start, or hear-first: what to hear first.")
     ] = "start",
+    incident: Annotated[
+        str, typer.Option("--incident", metavar="TEXT", help="Name and number of the incident, for ics309.")
+    ] = "",
+    prepared_by: Annotated[
+        str, typer.Option("--prepared-by", metavar="TEXT", help="Who prepares the form, for ics309.")
+    ] = "",
     since: Since = None,
     until: Until = None,
 ) -> None:
     """Write every transmission of a log, one a line."""
-    if form not in FORMS:
-        raise UsageProblem(f"--as is {form}; it must be one of {', '.join(FORMS)}")
+    if form not in {*FORMS, ICS309}:
+        raise UsageProblem(f"--as is {form}; it must be one of {', '.join((*FORMS, ICS309))}")
     if order not in {"start", "hear-first"}:
         raise UsageProblem(f"--order is {order}; it must be start or hear-first")
-    span = _span(folder, since, until)
+    span = asked_span(folder, since, until)
+    if form == ICS309:
+        _export_form(folder, to_file, span, incident, prepared_by)
+        return
     entries = None
     if order == "hear-first":
         summary = read_summary(folder, span)
@@ -96,7 +110,36 @@ def words(
         )
 
 
-def _span(folder: Path, since: str | None, until: str | None) -> Span | None:
+def _export_form(
+    folder: Path, to_file: Path | None, span: Span | None, incident: str, prepared_by: str
+) -> None:
+    """The communications log, as PDF or CSV by the file's name; CSV on standard output."""
+    from watcher.report.forms.communications_log import communications_log  # noqa: PLC0415 - only here
+    from watcher.report.forms.sheet import save_bytes  # noqa: PLC0415
+
+    if to_file is not None and to_file.suffix.lower() not in {".pdf", ".csv"}:
+        raise UsageProblem(f"--into is {to_file}; for {ICS309} its name must end in .pdf or .csv")
+    form = communications_log(
+        read_summary(folder, span),
+        incident=incident,
+        prepared_by=prepared_by,
+        prepared_utc=SystemClock().utc(),
+    )
+    if to_file is None:
+        sys.stdout.reconfigure(encoding="utf-8", newline="")  # type: ignore[union-attr]
+        try:
+            sys.stdout.write(form.as_csv())
+            sys.stdout.flush()
+        except BrokenPipeError as gone:
+            let_go_of_output()
+            raise typer.Exit(0) from gone
+    elif to_file.suffix.lower() == ".csv":
+        save_bytes(to_file, form.as_csv().encode())
+    else:
+        form.as_sheet().save(to_file)
+
+
+def asked_span(folder: Path, since: str | None, until: str | None) -> Span | None:
     """The asked-for span; an open end reaches as far as the log does."""
     if since is None and until is None:
         return None

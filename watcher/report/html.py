@@ -6,17 +6,28 @@ every text from the log or the plan passes the template's escaping.
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from dataclasses import replace
 from pathlib import Path
 
 from watcher.report import cautions
+from watcher.report.exchanges import exchanges
 from watcher.report.page_frame import house_style, policy_of, template_environment
 from watcher.report.pages import Page, PageLimits, page_of
+from watcher.report.selection import chosen_words, transmissions_with
 from watcher.report.summary import ActivitySummary
+from watcher.report.wording import headline
 
 _TEMPLATES = Path(__file__).parent / "templates"
 
 
-def render_html(summary: ActivitySummary, folder: Path, limits: PageLimits | None = None) -> str:
+def render_html(
+    summary: ActivitySummary,
+    folder: Path,
+    limits: PageLimits | None = None,
+    *,
+    only: Collection[int] | None = None,
+) -> str:
     """The whole page.
 
     Parameters
@@ -26,9 +37,26 @@ def render_html(summary: ActivitySummary, folder: Path, limits: PageLimits | Non
         The storage folder: clips are looked up in it, and the page is meant to lie in it.
     limits : PageLimits or None
         How much of a large log is shown; what is left out is said on the page.
+    only : collection of int or None
+        List only transmissions with an entry of these numbers; figures stay those of all, and the page says
+        so.
     """
-    page = page_of(summary, folder, limits or PageLimits())
-    return _render(page)
+    limits = limits or PageLimits()
+    if only is None:
+        return _render(page_of(summary, folder, limits))
+    listed = transmissions_with(summary.transmissions, only)
+    found = tuple(exchanges(listed))
+    holds = {id(one): exchange for exchange in found for one in exchange.transmissions}
+    first = tuple(
+        replace(one, exchange=holds[id(one.begin_with)])
+        for one in summary.hear_first
+        if id(one.begin_with) in holds
+    )
+    chosen = replace(summary, transmissions=listed, exchanges=found, hear_first=first)
+    words = chosen_words(len(listed), len(summary.transmissions))
+    page = page_of(chosen, folder, limits)
+    # The sentences above all are of the whole watch, as are the channels and hours.
+    return _render(replace(page, headline=headline(summary), notices=(*page.notices, words)))
 
 
 def _render(page: Page) -> str:

@@ -1,0 +1,220 @@
+"""A printed sheet: labelled boxes, ruled tables whose head comes again on each page, "page n of m".
+
+The letters are those of the fonts every reader of PDF has, which know the Latin-1 set. A letter outside it is
+written without its accent where it has one, else as "?", and the sheet says so.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import cast
+
+from fpdf import FPDF
+from fpdf.enums import XPos, YPos
+from fpdf.fonts import FontFace
+
+from watcher.durable import write_whole
+from watcher.errors import StorageError
+
+MARGIN_MM = 12.0
+LINE_MM = 4.6
+LABEL_PT, TEXT_PT, TITLE_PT = 7.0, 9.5, 14.0
+BLANK = ""
+
+_FIXED_UTC = datetime(2000, 1, 1, tzinfo=UTC)
+_PLAIN = str.maketrans(
+    {
+        "−": "-",
+        "–": "-",
+        "—": "-",
+        "’": "'",
+        "‘": "'",
+        "“": '"',
+        "”": '"',
+        "…": "...",
+        "\N{NO-BREAK SPACE}": " ",
+    }
+)
+_LETTERS_LOST = "Letters that this sheet cannot show stand as ?; the log has them."
+
+
+class Sheet(FPDF):
+    """Pages of one form.
+
+    Parameters
+    ----------
+    title, form : str
+        What the sheet is, and the name of the public form it follows; empty where it follows none.
+    foot : sequence of (str, str)
+        Labels and texts of the boxes at the foot of every page.
+    made_utc : datetime or None
+        Written into the file as its date; None for a fixed one, so that the same input gives the same bytes.
+    landscape : bool
+    """
+
+    def __init__(
+        self,
+        title: str,
+        form: str = "",
+        *,
+        foot: Sequence[tuple[str, str]] = (),
+        made_utc: datetime | None = None,
+        landscape: bool = False,
+    ) -> None:
+        super().__init__(orientation="landscape" if landscape else "portrait", unit="mm", format="letter")
+        self._title, self._form, self._foot = title, form, tuple(foot)
+        self._letters_lost = False
+        self.set_title(self.plain(title))
+        self.set_lang("en")
+        self.set_creation_date(made_utc or _FIXED_UTC)
+        self.set_margins(MARGIN_MM, MARGIN_MM)
+        self.set_auto_page_break(True, margin=MARGIN_MM + (16.0 if foot else 6.0))
+        self.set_draw_color(90)
+        self.add_page()
+
+    def plain(self, text: str) -> str:
+        """The text in letters the sheet has, without anything that is no letter."""
+        kept = []
+        for letter in text.translate(_PLAIN):
+            if letter == "\n" or (letter.isprintable() and ord(letter) < 256):
+                kept.append(letter)
+                continue
+            bare = "".join(one for one in unicodedata.normalize("NFKD", letter) if ord(one) < 128)
+            self._letters_lost |= not bare
+            kept.append(bare or "?")
+        return "".join(kept)
+
+    def header(self) -> None:
+        """Title and form name; the library calls it for each page."""
+        self.set_font("helvetica", "B", TITLE_PT)
+        self.cell(self.epw - 40, 8, self.plain(self._title))
+        self.set_font("helvetica", "", TEXT_PT)
+        self.cell(40, 8, self._form, align="R", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        self.ln(1)
+
+    def footer(self) -> None:
+        """The boxes of the foot, and the page's number; the library calls it for each page."""
+        if self._foot:
+            self.set_y(-MARGIN_MM - 15)
+            self.boxes(self._foot, tall_mm=10)
+        self.set_y(-MARGIN_MM - 4)
+        self.set_font("helvetica", "", LABEL_PT)
+        self.cell(self.epw - 40, 4, _LETTERS_LOST if self._letters_lost else "")
+        self.cell(40, 4, f"Page {self.page_no()} of {{nb}}", align="R")
+
+    def boxes(self, fields: Sequence[tuple[str, str]], *, tall_mm: float = 11.0) -> None:
+        """A row of boxes of one width, each with its label above its text; an empty text is a blank box."""
+        wide = self.epw / len(fields)
+        left, top = self.l_margin, self.get_y()
+        for number, (label, text) in enumerate(fields):
+            x = left + number * wide
+            self.rect(x, top, wide, tall_mm)
+            self.set_xy(x + 0.8, top + 0.6)
+            self.set_font("helvetica", "", LABEL_PT)
+            self.cell(wide - 1.6, 3, self.plain(label))
+            self.set_xy(x + 0.8, top + 4)
+            self._fitted(self.plain(text), wide - 1.6)
+        self.set_xy(left, top + tall_mm)
+
+    def writing_box(self, label: str, text: str, *, least_mm: float) -> None:
+        """A box over the whole width that grows with its text, for writing by hand too."""
+        self.set_font("helvetica", "", LABEL_PT)
+        top = self.get_y()
+        self.set_xy(self.l_margin + 0.8, top + 0.6)
+        self.cell(0, 3, self.plain(label), new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        self.set_x(self.l_margin + 0.8)
+        self.set_font("helvetica", "", TEXT_PT)
+        page = self.page_no()
+        self.multi_cell(self.epw - 1.6, LINE_MM, self.plain(text), new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        if self.page_no() != page:  # a text longer than a page runs on without a frame
+            return
+        bottom = max(top + least_mm, self.get_y() + 1)
+        self.rect(self.l_margin, top, self.epw, bottom - top)
+        self.set_y(bottom)
+
+    def heading(self, text: str) -> None:
+        """A heading, kept with what follows it."""
+        if self.will_page_break(25):
+            self.add_page()
+        self.ln(2)
+        self.set_font("helvetica", "B", 11)
+        self.multi_cell(self.epw, 5.5, self.plain(text), new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+
+    def words(self, text: str, *, points: float = TEXT_PT) -> None:
+        """A paragraph."""
+        self.set_font("helvetica", "", points)
+        self.multi_cell(
+            self.epw, points * 0.48, self.plain(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
+        )
+        self.ln(0.8)
+
+    def ruled(
+        self,
+        head: Sequence[str],
+        rows: Iterable[Sequence[str]],
+        widths: Sequence[float],
+        *,
+        points: float = 8.5,
+    ) -> None:
+        """A table with rules between its cells; its head comes again on each page.
+
+        Parameters
+        ----------
+        widths : sequence of float
+            Shares of the width, in any unit.
+        """
+        self.set_font("helvetica", "", points)
+        with self.table(
+            col_widths=tuple(widths),
+            line_height=points * 0.47,
+            text_align="LEFT",
+            padding=0.8,
+            headings_style=FontFace(emphasis="BOLD", fill_color=(235, 235, 235)),
+        ) as table:
+            for cells in (head, *rows):
+                table.row([self.plain(cell) for cell in cells])
+        self.ln(1)
+
+    def save(self, path: Path) -> None:
+        """Put the file under its name when it is complete.
+
+        Raises
+        ------
+        StorageError
+            It cannot be written.
+        """
+        save_bytes(path, bytes(self.output()))
+
+    def _fitted(self, text: str, wide_mm: float) -> None:
+        """The text in one line, smaller where it is long, and over two where that is not enough."""
+        for points in (TEXT_PT, 8.5, 7.5):
+            self.set_font("helvetica", "", points)
+            if self.get_string_width(text) <= wide_mm - 2:
+                self.cell(wide_mm, 5, text)
+                return
+        self.set_font("helvetica", "", 6.5)
+        x, y = self.get_x(), self.get_y()
+        lines = cast(list[str], self.multi_cell(wide_mm, 2.8, text, align="L", dry_run=True, output="LINES"))
+        shown = lines if len(lines) <= 2 else [lines[0], f"{lines[1][:-3]}..."]
+        for number, line in enumerate(shown):
+            self.set_xy(x, y + 2.8 * number)
+            self.cell(wide_mm, 2.8, line)
+
+
+def save_bytes(path: Path, content: bytes) -> None:
+    """Put a finished paper under its name; what stood there stays until then.
+
+    Raises
+    ------
+    StorageError
+        The file cannot be written.
+    """
+    try:
+        write_whole(path, content)
+    except OSError as failure:
+        raise StorageError(
+            f"{path} cannot be written ({failure.strerror}); give a file in a folder that can be"
+        ) from failure
