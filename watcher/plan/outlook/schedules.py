@@ -21,7 +21,7 @@ from watcher.plan.outlook.callers import (
     draw_callers,
 )
 from watcher.plan.outlook.energy import Duty, EnergyOutlook, energy_outlook, wh_a_day
-from watcher.plan.outlook.hearing import Receiving, listening, receiving
+from watcher.plan.outlook.hearing import GRID_S, Receiving, listening, receiving
 from watcher.plan.presets import Preset
 from watcher.plan.windows import ALWAYS, open_time
 
@@ -30,6 +30,7 @@ DAYS = 7
 DUTY_DAYS = 28
 COMPARED_CALLERS = 100_000
 """At most so many meet each schedule beside the plan's own: good to a third of a per cent."""
+COMPARED_GRID_S = 1.0
 FAMILY_CALLERS = 10_000
 """The same ones for every schedule of the family: what differs is the schedule, not the draw."""
 FAMILY_GRID_S = 2.0
@@ -126,19 +127,19 @@ class Comparison:
     def own(self) -> Prospect:
         """Cost and chance of the plan's own schedule, with as many callers as were asked for."""
         callers = self._compared if self._count <= COMPARED_CALLERS else self._draw(DAYS, self._count)
-        return self._prospect(Schedule("this plan", self.plan.windows or (ALWAYS,)), callers)
+        return self._prospect(Schedule("this plan", self.plan.windows or (ALWAYS,)), callers, GRID_S)
 
     def prospect(self, schedule: Schedule) -> Prospect:
         """Cost and chance of one schedule, with at most `COMPARED_CALLERS`."""
-        return self._prospect(schedule, self._compared)
+        return self._prospect(schedule, self._compared, COMPARED_GRID_S)
 
-    def _prospect(self, schedule: Schedule, callers: Callers) -> Prospect:
+    def _prospect(self, schedule: Schedule, callers: Callers, grid_s: float) -> Prospect:
         setup = self._setup_of(schedule)
         duty = duty_of(schedule.windows, self._zone, self.start_utc, max(1, setup.radios))
         month = self.start_utc.astimezone(self._zone).month
         power = self.plan.power
         energy = None if power is None else energy_outlook(power, duty, month, seed=self.seed)
-        return Prospect(schedule, duty, energy, self._chance(schedule, callers, DAYS))
+        return Prospect(schedule, duty, energy, self._chance(schedule, callers, DAYS, grid_s))
 
     def by_month(self) -> tuple[EnergyOutlook, ...]:
         """Energy of the plan's own schedule, as it is from the start, under the sun of every month."""
@@ -161,7 +162,9 @@ class Comparison:
             moved = tuple(
                 window.model_copy(update={"lead_minutes": float(lead)}) for window in self.plan.windows
             )
-            chances[lead] = self._chance(Schedule(f"lead {lead}", moved), self._compared, DAYS)
+            chances[lead] = self._chance(
+                Schedule(f"lead {lead}", moved), self._compared, DAYS, COMPARED_GRID_S
+            )
         return chances
 
     def search(
@@ -243,7 +246,7 @@ class Comparison:
     def _setup_of(self, schedule: Schedule) -> Receiving:
         return self._calling_only if schedule.only_calling else self.setup
 
-    def _chance(self, schedule: Schedule, callers: Callers, days: int, grid_s: float = 0.5) -> Chance:
+    def _chance(self, schedule: Schedule, callers: Callers, days: int, grid_s: float) -> Chance:
         heard_by = listening(
             self._setup_of(schedule),
             schedule.windows,
