@@ -57,12 +57,12 @@ def simulated(
     *,
     channels: tuple[Channel, ...] = ALONE,
     dwell_s: float = 3.0,
-    days: int = 1,
+    grid_s: float = 0.5,
 ) -> np.ndarray:
     """Delays in hours, infinite for those not heard."""
     plan = WatchPlan(channels=channels, windows=(window,), dwell=DwellRules(dwell_seconds=dwell_s))
-    heard_by = listening(receiving(plan), plan.windows, ZONE, START, days * 24 + 24)
-    callers = draw_callers(rules, channels, ZONE, START, days, CALLERS, seed=7)
+    heard_by = listening(receiving(plan), plan.windows, ZONE, START, 48, grid_s=grid_s)
+    callers = draw_callers(rules, channels, ZONE, START, 1, CALLERS, seed=7)
     return delays_s(rules, callers, heard_by, START) / 3600
 
 
@@ -108,16 +108,28 @@ def test_the_mean_wait_for_a_window_is_that_of_a_uniform_instant() -> None:
     assert single_call_delay_mean(60, 5) == pytest.approx(wait.mean(), rel=0.01)
 
 
-def test_dwelling_on_three_tunings_catches_a_short_call_as_geometry_says() -> None:
+@pytest.mark.parametrize(("dwell_s", "over_s"), [(10.0, 5.0), (1.0, 1.0)])
+def test_dwelling_on_three_tunings_catches_a_short_call_as_geometry_says(
+    dwell_s: float, over_s: float
+) -> None:
     channels = tuple(
         Channel(name=name, frequency_hz=hz, mode="nfm", bandwidth_hz=12_500)
         for name, hz in (("a", 52_525_000), ("b", 146_520_000), ("c", 446_100_000))
     )
-    short = {"call_minutes": 0.1, "over_seconds": 5.0, "pause_seconds": 100.0}
+    short = {"call_minutes": 0.1, "over_seconds": over_s, "pause_seconds": 100.0}
     rules = CallerRules(**PLAIN | ONCE | short)
-    seen = np.isfinite(simulated(rules, Window(continuous=True), channels=channels, dwell_s=10.0))
-    # Three visits of 10 s with 0.3 s of retuning before each.
-    assert_share(seen, (10 + 5 - 2 * 0.5) / 30.9, bias=0.5 / 30.9)
+    seen = simulated(rules, Window(continuous=True), channels=channels, dwell_s=dwell_s, grid_s=0.1)
+    # Three visits with 0.3 s of retuning before each; half a second must be common.
+    cycle_s = 3 * (dwell_s + 0.3)
+    assert_share(np.isfinite(seen), (dwell_s + over_s - 2 * 0.5) / cycle_s, bias=0.1 / cycle_s)
+
+
+def test_a_caller_is_heard_at_the_key_down_that_is_found() -> None:
+    overs = {"over_seconds": 10.0, "pause_seconds": 5.0, "detection": ((0.0, 0.2), (40.0, 0.2))}
+    delays_h = simulated(CallerRules(**PLAIN | ONCE | overs), Window(continuous=True))
+    for found_by in range(1, 9):
+        # The geometric law; the key-downs begin 15 s apart.
+        assert_share(delays_h * 3600 < 15 * found_by - 7, 1 - 0.8**found_by)
 
 
 def test_independent_key_downs_add_up_as_one_minus_the_power() -> None:
