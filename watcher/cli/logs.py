@@ -24,7 +24,9 @@ from watcher.log.export import FORMS, export_to_file
 from watcher.log.reading import whole_span
 from watcher.log.spans import Span
 from watcher.log.writing import WatchLog
-from watcher.report import read_summary, render_text, save_report
+from watcher.report import ActivitySummary, read_figures, read_summary, render_text, save_report
+from watcher.report.figures import Figures, figures_csv
+from watcher.report.periods import By
 from watcher.report.ranking import in_order_of_hearing
 from watcher.watch.clock import SystemClock
 from watcher.watch.possible_words import guess_words
@@ -34,11 +36,30 @@ ICS309 = "ics309"  # the communications log on the public incident form
 
 
 @app.command()
-def report(folder: LogFolder, since: Since = None, until: Until = None, quiet: Quiet = False) -> None:
+def report(  # noqa: PLR0917 - the options are named ones to the user
+    folder: LogFolder,
+    by: Annotated[
+        str, typer.Option("--by", metavar="PERIOD", help=f"One of {', '.join(By)}: how the time is cut.")
+    ] = By.DAY.value,
+    to_file: Annotated[
+        Path | None,
+        typer.Option("--into", metavar="FILE", help="The figures besides, into a .csv or .pdf file."),
+    ] = None,
+    since: Since = None,
+    until: Until = None,
+    quiet: Quiet = False,
+) -> None:
     """Write the activity report of a log and print it."""
+    if by not in set(By):
+        raise UsageProblem(f"--by is {by}; it must be one of {', '.join(By)}")
+    if to_file is not None and to_file.suffix.lower() not in {".csv", ".pdf"}:
+        raise UsageProblem(f"--into is {to_file}; its name must end in .csv or .pdf")
     span = asked_span(folder, since, until)
     summary = read_summary(folder, span)
-    page = save_report(summary, folder)
+    figures = read_figures(folder, summary, By(by))
+    page = save_report(summary, folder, figures=figures)
+    if to_file is not None:
+        _save_figures(to_file, summary, figures)
     if not quiet:
         out.print(render_text(summary), markup=False)
         out.print(f"\nreport {page}", markup=False)
@@ -108,6 +129,16 @@ def words(
             "model misses about half of such calls and often flags ordinary talk. Listen to everything.",
             markup=False,
         )
+
+
+def _save_figures(to_file: Path, summary: ActivitySummary, figures: Figures) -> None:
+    from watcher.report.figures_sheet import figures_sheet  # noqa: PLC0415 - only here
+    from watcher.report.forms.sheet import save_bytes  # noqa: PLC0415
+
+    if to_file.suffix.lower() == ".csv":
+        save_bytes(to_file, figures_csv(summary, figures).encode())
+    else:
+        figures_sheet(summary, figures, SystemClock().utc()).save(to_file)
 
 
 def _export_form(

@@ -6,6 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from watcher.report.local_time import Hour, write_day
+from watcher.report.periods import WEEKDAYS, WeekMap
 from watcher.report.summary import ActivitySummary, HourShares
 from watcher.report.wording import write_duration, write_share
 
@@ -79,6 +80,24 @@ def day_strips(
         for one in summary.channels
     ]
     return strips, note
+
+
+def week_strips(week: WeekMap, channels: int) -> tuple[DayStrip, ...]:
+    """A strip for each weekday, its cells all channels together; `part` stays empty, for weeks add up."""
+    if channels == 0:
+        return ()
+    return tuple(
+        DayStrip(
+            name,
+            tuple(_week_cell(f"{name} {hour:02d}", week, weekday, hour) for hour in range(24)),
+        )
+        for weekday, name in enumerate(WEEKDAYS)
+    )
+
+
+def _week_cell(label: str, week: WeekMap, weekday: int, hour: int) -> HourCell:
+    heard_s, watched_s = float(week.heard_s[weekday, hour]), float(week.watched_s[weekday, hour])
+    return _cell(label, watched_s, heard_s, watched_s - heard_s)
 
 
 def _days_words(hours: tuple[Hour, ...], numbers: list[int]) -> str:

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from watcher.report import cautions
 from watcher.report.exchanges import exchanges
+from watcher.report.figures import Figures, figures_of
 from watcher.report.page_frame import house_style, policy_of, template_environment
 from watcher.report.pages import Page, PageLimits, page_of
 from watcher.report.selection import chosen_words, transmissions_with
@@ -27,6 +28,7 @@ def render_html(
     limits: PageLimits | None = None,
     *,
     only: Collection[int] | None = None,
+    figures: Figures | None = None,
 ) -> str:
     """The whole page.
 
@@ -40,10 +42,13 @@ def render_html(
     only : collection of int or None
         List only transmissions with an entry of these numbers; figures stay those of all, and the page says
         so.
+    figures : Figures or None
+        The tables to show; those by day, without earlier weeks, where they are not at hand.
     """
     limits = limits or PageLimits()
+    figures = figures or figures_of(summary)
     if only is None:
-        return _render(page_of(summary, folder, limits))
+        return _render(page_of(summary, folder, limits, figures))
     listed = transmissions_with(summary.transmissions, only)
     found = tuple(exchanges(listed))
     holds = {id(one): exchange for exchange in found for one in exchange.transmissions}
@@ -54,7 +59,7 @@ def render_html(
     )
     chosen = replace(summary, transmissions=listed, exchanges=found, hear_first=first)
     words = chosen_words(len(listed), len(summary.transmissions))
-    page = page_of(chosen, folder, limits)
+    page = page_of(chosen, folder, limits, figures)
     # The sentences above all are of the whole watch, as are the channels and hours.
     return _render(replace(page, headline=headline(summary), notices=(*page.notices, words)))
 

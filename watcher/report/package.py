@@ -11,13 +11,14 @@ import io
 import zipfile
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path, PurePosixPath
 from typing import IO
 
 from watcher.durable import TMP_SUFFIX, sync_file, sync_folder
 from watcher.errors import StorageError, UsageProblem
 from watcher.log.export import FORMS
-from watcher.log.reading import LoggedTransmission, transmissions
+from watcher.log.reading import LoggedTransmission, transmissions, whole_span
 from watcher.log.spans import Span
 from watcher.log.writing import WatchLog
 from watcher.report import cautions
@@ -31,6 +32,9 @@ from watcher.report.writing import REPORT_NAME, read_summary
 
 INSIDE = PurePosixPath("midwatch-package")
 CHECKSUMS = "SHA256SUMS"
+AROUND = timedelta(hours=1)
+"""Of the watch before and after chosen entries that the report tells of: a call comes back on the hour."""
+
 _MADE = (1980, 1, 1, 0, 0, 0)  # the earliest a zip can tell
 _PIECE = 1 << 20
 
@@ -68,12 +72,7 @@ def write_package(
         The log cannot be read or the package cannot be written.
     """
     chosen = _chosen(folder, span, entries)
-    if span is None and entries:
-        first = min(one.transmission.start_utc for one in chosen)
-        last = max(one.transmission.end_utc for one in chosen)
-        summary = read_summary(folder, Span(first, max(first, last)))
-    else:
-        summary = read_summary(folder, span)
+    summary = read_summary(folder, _around(folder, chosen) if span is None and entries else span)
     clips, left_out = _clips(folder, chosen)
     unfinished = path.with_name(path.name + TMP_SUFFIX)
     try:
@@ -108,6 +107,17 @@ def _chosen(folder: Path, span: Span | None, entries: Collection[int] | None) ->
                 )
     wanted = set(entries)
     return [one for one in inside if one.entry_id in wanted]
+
+
+def _around(folder: Path, chosen: list[LoggedTransmission]) -> Span:
+    """From before the first to after the last, as far as the log reaches: what the report tells of."""
+    start = min(one.transmission.start_utc for one in chosen) - AROUND
+    stop = max(one.transmission.end_utc for one in chosen) + AROUND
+    with WatchLog.open_to_read(folder) as log:
+        whole = whole_span(log)
+    return (
+        Span(start, stop) if whole is None else Span(max(start, whole.start_utc), min(stop, whole.stop_utc))
+    )
 
 
 def _clips(

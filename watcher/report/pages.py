@@ -11,7 +11,8 @@ import numpy as np
 from watcher.plan.figures import write_mhz
 from watcher.report.clip_views import ClipShelf, TransmissionView
 from watcher.report.exchanges import EXCHANGE_PAUSE_S, Exchange, WholeTransmission
-from watcher.report.hour_strips import DayStrip, day_strips, legend
+from watcher.report.figures import Figures, FigureTable
+from watcher.report.hour_strips import DayStrip, day_strips, legend, week_strips
 from watcher.report.intervals import Intervals, spans_of
 from watcher.report.methods import Method, methods
 from watcher.report.occupancy import RELATIVE_ERROR, independent_samples_needed
@@ -43,6 +44,7 @@ class PageLimits:
     clips: int = 12  # of one transmission, in its exchange
     cells: int = 4_000
     unwatched_rows: int = 60
+    figure_rows: int = 62  # of one table: two months of days
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +99,17 @@ class UnwatchedView:
 
 
 @dataclass(frozen=True, slots=True)
+class FiguresView:
+    """One table of figures in words; `left_out` rows before those shown had no room."""
+
+    title: str
+    note: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    left_out: int
+
+
+@dataclass(frozen=True, slots=True)
 class Page:
     """All of it."""
 
@@ -111,6 +124,8 @@ class Page:
     channels: tuple[ChannelView, ...]
     legend: tuple[tuple[int, str], ...]
     strips_note: str
+    week: tuple[DayStrip, ...]
+    figures: tuple[FiguresView, ...]
     exchanges: tuple[ExchangeView, ...]
     exchanges_note: str
     pictures_note: str
@@ -120,7 +135,7 @@ class Page:
     methods: tuple[Method, ...]
 
 
-def page_of(summary: ActivitySummary, folder: Path, limits: PageLimits) -> Page:
+def page_of(summary: ActivitySummary, folder: Path, limits: PageLimits, figures: Figures) -> Page:
     """Choose and word what stands on the page.
 
     Parameters
@@ -129,6 +144,7 @@ def page_of(summary: ActivitySummary, folder: Path, limits: PageLimits) -> Page:
     folder : Path
         Where the clips lie.
     limits : PageLimits
+    figures : Figures
     """
     clock = summary.clock
     shelf = ClipShelf(folder, clock, limits.pictures)
@@ -172,6 +188,8 @@ def page_of(summary: ActivitySummary, folder: Path, limits: PageLimits) -> Page:
         ),
         legend=legend(),
         strips_note=strips_note,
+        week=week_strips(figures.week, len(summary.channels)),
+        figures=tuple(_figures_view(table, limits.figure_rows) for table in figures.tables if table.rows),
         exchanges=exchanges,
         exchanges_note=_exchanges_note(summary, sum(shown for _, shown in chosen)),
         pictures_note=shelf.note(),
@@ -223,6 +241,11 @@ def channel_facts(one: ChannelSummary, summary: ActivitySummary) -> tuple[tuple[
         worth = f"{one.occupancy.independent_samples:,.0f} independent samples"
         facts.append(("Worth", f"{worth}, of {needed:,} for {100 * RELATIVE_ERROR:.0f} % relative error"))
     return tuple(facts)
+
+
+def _figures_view(table: FigureTable, room: int) -> FiguresView:
+    rows = table.written()
+    return FiguresView(table.title, table.note, table.head, rows[-room:], max(0, len(rows) - room))
 
 
 def _channel_view(one: ChannelSummary, days: tuple[DayStrip, ...], summary: ActivitySummary) -> ChannelView:

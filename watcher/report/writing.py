@@ -18,9 +18,12 @@ from watcher.log.reading import (
 )
 from watcher.log.spans import Span
 from watcher.log.writing import WatchLog
+from watcher.report.comparison import WEEKS, compare
+from watcher.report.figures import Figures, figures_of
 from watcher.report.html import render_html
 from watcher.report.local_time import LocalClock
 from watcher.report.pages import PageLimits
+from watcher.report.periods import By, latest_week, weeks_before
 from watcher.report.summary import ActivitySummary, summarize
 from watcher.report.usual import UsualActivity
 
@@ -68,6 +71,20 @@ def read_summary(folder: Path | str, span: Span | None = None) -> ActivitySummar
         )
 
 
+def read_figures(folder: Path | str, summary: ActivitySummary, by: By = By.DAY) -> Figures:
+    """The tables of a summary, its latest week compared with the four weeks before that.
+
+    Raises
+    ------
+    StorageError
+        As :func:`read_summary`.
+    """
+    week = latest_week(summary.span)
+    now = summary if week == summary.span else read_summary(folder, week)
+    before = read_summary(folder, Span(weeks_before(week, WEEKS)[0].start_utc, week.start_utc))
+    return figures_of(summary, by, compare(now, before))
+
+
 def write_report(folder: Path | str, span: Span | None = None, limits: PageLimits | None = None) -> Path:
     """Write the activity report of a span into the storage folder as `report.html`; returns its path.
 
@@ -81,10 +98,15 @@ def write_report(folder: Path | str, span: Span | None = None, limits: PageLimit
     return save_report(read_summary(folder, span), folder, limits)
 
 
-def save_report(summary: ActivitySummary, folder: Path | str, limits: PageLimits | None = None) -> Path:
-    """Write a summary at hand as :func:`write_report` does."""
+def save_report(
+    summary: ActivitySummary,
+    folder: Path | str,
+    limits: PageLimits | None = None,
+    figures: Figures | None = None,
+) -> Path:
+    """Write a summary at hand, with its figures where they are at hand too, as :func:`write_report` does."""
     path = Path(folder) / REPORT_NAME
-    page = render_html(summary, Path(folder), limits)
+    page = render_html(summary, Path(folder), limits, figures=figures)
     try:
         write_whole(path, page.encode("utf-8", errors="replace"))
     except OSError as failure:

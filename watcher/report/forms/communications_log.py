@@ -131,16 +131,16 @@ class CommunicationsLog:
         for note in (*self.notes, MADE_BY):
             sheet.words(note, points=8)
         head = ("Time", "From: call or ID", "Msg no.", "To: call or ID", "Msg no.", "Message or subject")
-        sheet.ruled(head, self._rows(), (20, 24, 11, 24, 11, 100))
+        sheet.ruled(head, self._rows(), (16, 24, 12, 24, 12, 100))
         return sheet
 
     def _rows(self) -> Iterator[tuple[str, ...]]:
         day = ""
         for line in self.lines:
-            this_day = self.clock.day(line.when_utc)
-            local = self.clock.local(line.when_utc)
-            when = f"{local:%H:%M:%S} {self.clock.short_zone(line.when_utc)}"
-            yield (when if this_day == day else f"{this_day}\n{when}", "", "", "", "", line.subject)
+            this_day = f"{self.clock.day(line.when_utc)}, {self.clock.short_zone(line.when_utc)}"
+            if this_day != day:
+                yield (this_day,)
+            yield (f"{self.clock.local(line.when_utc):%H:%M:%S}", "", "", "", "", line.subject)
             day = this_day
         if not self.lines:
             yield ("", "", "", "", "", "Nothing was heard. That does not mean that nobody called.")

@@ -28,6 +28,7 @@ _FIXED_UTC = datetime(2000, 1, 1, tzinfo=UTC)
 _PLAIN = str.maketrans(
     {
         "−": "-",
+        **dict(zip("ŁłĐđĦħıŒœ", ("L", "l", "D", "d", "H", "h", "i", "OE", "oe"), strict=True)),
         "–": "-",
         "—": "-",
         "’": "'",
@@ -38,7 +39,8 @@ _PLAIN = str.maketrans(
         "\N{NO-BREAK SPACE}": " ",
     }
 )
-_LETTERS_LOST = "Letters that this sheet cannot show stand as ?; the log has them."
+_LETTERS_LOST = "Letters that this sheet cannot show stand as ?; the text form has them."
+_BOLD = FontFace(emphasis="BOLD")
 
 
 class Sheet(FPDF):
@@ -163,6 +165,8 @@ class Sheet(FPDF):
 
         Parameters
         ----------
+        rows : iterable of sequence of str
+            A row of one cell goes over the whole width.
         widths : sequence of float
             Shares of the width, in any unit.
         """
@@ -174,8 +178,12 @@ class Sheet(FPDF):
             padding=0.8,
             headings_style=FontFace(emphasis="BOLD", fill_color=(235, 235, 235)),
         ) as table:
-            for cells in (head, *rows):
-                table.row([self.plain(cell) for cell in cells])
+            table.row([self.plain(cell) for cell in head])
+            for cells in rows:
+                if len(cells) == 1:
+                    table.row().cell(self.plain(cells[0]), colspan=len(head), style=_BOLD)
+                else:
+                    table.row([self.plain(cell) for cell in cells])
         self.ln(1)
 
     def save(self, path: Path) -> None:
