@@ -250,7 +250,7 @@ def test_ppm_that_is_no_number(
 @pytest.mark.parametrize(
     ("words", "named"),
     [
-        (["stand"], ["stand"]),
+        (["stnad"], ["stnad"]),
         (["replya"], ["replya"]),
         (["--loud"], ["--loud"]),
         (["check", "--loud"], ["--loud"]),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -28,6 +29,16 @@ _SENTENCES = {
 }
 
 
+_LEAST_ROOM_BYTES = 64 * 1024  # one growth of the log's shared memory file takes 32 KiB
+
+
+def _is_full(path: Path) -> bool:
+    try:
+        return shutil.disk_usage(path.parent).free < _LEAST_ROOM_BYTES
+    except OSError:
+        return False
+
+
 def storage_error(path: Path, failure: sqlite3.Error | DBAPIError | OSError) -> StorageError:
     """The failure as one sentence that names the file, says what is wrong and what to do."""
     cause: BaseException | None = failure.orig if isinstance(failure, DBAPIError) else failure
@@ -36,6 +47,8 @@ def storage_error(path: Path, failure: sqlite3.Error | DBAPIError | OSError) -> 
         reason = cause.strerror or str(cause)
         return StorageError(f"watch log {path} cannot be used ({reason}); check the folder and its disk")
     # The low byte of an extended code is the primary one.
+    if code is not None and code & 0xFF == sqlite3.SQLITE_IOERR and _is_full(path):
+        code = sqlite3.SQLITE_FULL  # what cannot grow for lack of room is told as a failure of the disk
     sentence = _SENTENCES.get(code & 0xFF) if code is not None else None
     if sentence is None and "no such" in str(cause):
         sentence = _SENTENCES[sqlite3.SQLITE_SCHEMA]

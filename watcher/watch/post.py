@@ -22,16 +22,11 @@ from watcher.watch.clock import Clock
 from watcher.watch.time_account import TimeAccount
 
 READ_TIMEOUT_S = 0.25
-RETRY_S = (
-    1.0,
-    2.0,
-    4.0,
-)  # the last again and again: a radio that returns is back on the air within five seconds
+# The last again and again: opening takes up to two seconds, and a radio shall be back five after its return.
+RETRY_S = (0.5, 1.0, 2.0)
 HOPELESS_RETRY_S = 60.0  # what the radio can never do may be mended by hand: look again, seldom
 STORAGE_RETRY_S = 10.0
-MOST_DRIFT = timedelta(
-    seconds=1
-)  # of the sample clock against the system clock, before the stream begins anew
+MOST_DRIFT = timedelta(seconds=1)  # of the sample clock, before the stream begins anew
 
 Said = Callable[..., None]
 """Tells an event: its name, and facts by name."""
