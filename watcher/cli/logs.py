@@ -92,6 +92,11 @@ def export(  # noqa: PLR0917 - the options are named ones to the user
         raise UsageProblem(f"--as is {form}; it must be one of {', '.join((*FORMS, ICS309))}")
     if order not in {"start", "hear-first"}:
         raise UsageProblem(f"--order is {order}; it must be start or hear-first")
+    if form == ICS309 and order != "start":
+        raise UsageProblem(f"--order is {order}; {ICS309} is always in order of start")
+    if form != ICS309 and (incident or prepared_by):
+        given = "--incident" if incident else "--prepared-by"
+        raise UsageProblem(f"{given} is for --as {ICS309}; leave it out for {form}")
     span = asked_span(folder, since, until)
     if form == ICS309:
         _export_form(folder, to_file, span, incident, prepared_by)

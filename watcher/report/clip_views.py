@@ -81,7 +81,8 @@ class ClipShelf:
         path = piece.clip_path
         if path is None:
             return ClipView(None, "", "no clip was kept", None, "")
-        if path.is_absolute() or ".." in path.parts:
+        real = (self._folder / path).resolve()  # a link may lead out where the path does not
+        if path.is_absolute() or ".." in path.parts or not real.is_relative_to(self._folder.resolve()):
             return ClipView(None, "", f"the clip {path} lies outside the folder of the log", None, "")
         if not (self._folder / path).is_file():
             return ClipView(None, "", f"the clip {path} is not there", None, "")

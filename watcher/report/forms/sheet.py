@@ -84,7 +84,7 @@ class Sheet(FPDF):
             if letter == "\n" or (letter.isprintable() and ord(letter) < 256):
                 kept.append(letter)
                 continue
-            bare = "".join(one for one in unicodedata.normalize("NFKD", letter) if ord(one) < 128)
+            bare = "".join(one for one in unicodedata.normalize("NFKD", letter) if 32 <= ord(one) < 127)
             self._letters_lost |= not bare
             kept.append(bare or "?")
         return "".join(kept)
