@@ -88,6 +88,7 @@ def test_import_contracts_hold(checkout: Path) -> None:
         ("dsp/blocks.py", "import watcher.utc"),
         ("watcher/log/__init__.py", "import watcher.report"),
         ("watcher/watch/__init__.py", "import watcher.trial"),
+        ("watcher/report/__init__.py", "import watcher.review"),
     ],
 )
 def test_import_contracts_notice_an_arrow_the_wrong_way(

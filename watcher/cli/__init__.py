@@ -17,6 +17,7 @@ from watcher.cli import receiving  # noqa: F401  # isort: skip - the order of th
 from watcher.cli import logs, plans, trials  # noqa: F401  # isort: skip
 from watcher.cli import outlooks, radios, standing  # noqa: F401  # isort: skip
 from watcher.cli import imports, suggesting  # noqa: F401  # isort: skip
+from watcher.cli import reviewing  # noqa: F401  # isort: skip
 from watcher.cli import handing_over  # noqa: F401  # isort: skip
 from watcher.cli.terminal import app, err, let_go_of_output, out
 from watcher.errors import MidwatchError, StorageError
