@@ -259,7 +259,7 @@ def test_every_answer_carries_the_security_headers(browser: TestClient) -> None:
 
 
 def test_another_address_needs_a_password(log: WatchLog) -> None:
-    with pytest.raises(UsageProblem, match="--address is 0.0.0.0, which other machines can reach"):
+    with pytest.raises(UsageProblem, match=r"--address is 0\.0\.0\.0, which other machines can reach"):
         settings_for("0.0.0.0", None)
     with pytest.raises(UsageProblem, match="it must hold at least 8"):
         settings_for("0.0.0.0", "short")
