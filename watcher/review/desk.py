@@ -19,7 +19,7 @@ from watcher.review.guard import ChangeToken
 from watcher.review.hearing_order import HearingOrder, Ordering
 from watcher.review.query import Refused, whole_number
 
-FIRST_PAINT_PATIENCE_S = 0.5
+FIRST_PAINT_PATIENCE_S = 0.2
 
 
 @dataclass(slots=True)
@@ -51,9 +51,9 @@ class Desk:
             return "", LocalClock("UTC")
         return latest.station or "", LocalClock(latest.time_zone)
 
-    def ordering(self) -> Ordering | None:
+    def ordering(self, patience_s: float = 0.0) -> Ordering | None:
         """The order of hearing; None where the first is still being worked out."""
-        return self.order.latest(state(self.log), FIRST_PAINT_PATIENCE_S)
+        return self.order.latest(state(self.log), patience_s)
 
     def entry(self, text: str) -> LoggedTransmission:
         """The entry of a number in an address.

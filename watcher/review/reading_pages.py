@@ -13,7 +13,7 @@ from watcher.log.reading import LoggedTransmission
 from watcher.report.page_frame import house_style
 from watcher.report.spectrogram import clip_picture
 from watcher.review.clip_files import clip_file, waveform_svg
-from watcher.review.desk import Desk, desk_of
+from watcher.review.desk import FIRST_PAINT_PATIENCE_S, Desk, desk_of
 from watcher.review.hearing_order import Ordering
 from watcher.review.lessons import lessons
 from watcher.review.query import HEAR_FIRST, PAGE_ROWS, VERDICTS, Query, Refused, whole_number
@@ -31,7 +31,7 @@ def list_page(request: Request) -> Response:
     """The list: filtered, in one of two orders, a hundred at a time."""
     desk = desk_of(request)
     query = Query.read(request.query_params)
-    ordering = desk.ordering() if query.order == HEAR_FIRST else None
+    ordering = desk.ordering(FIRST_PAINT_PATIENCE_S) if query.order == HEAR_FIRST else None
     total = search.count(desk.log, query.wanted)
     pages = max(1, -(-total // PAGE_ROWS))
     if query.page > pages:
@@ -75,6 +75,8 @@ def _page_of(desk: Desk, query: Query, ordering: Ordering | None) -> list[Logged
 
 def _ordered(desk: Desk, query: Query, ordering: Ordering) -> list[int]:
     """The wanted ones in the order of hearing; what is newer comes before all, the latest first."""
+    if not query.filtered and search.state(desk.log) == ordering.state:
+        return list(ordering.entry_ids)
     chosen = search.ids(desk.log, query.wanted)
     newer = sorted(chosen.difference(ordering.entry_ids), reverse=True)
     return newer + [entry_id for entry_id in ordering.entry_ids if entry_id in chosen]
