@@ -4,13 +4,15 @@ SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DELETE_ON_ERROR:
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint bench soak demo-recording system-packages clean
+.PHONY: help demo test lint bench soak fuzz demo-recording system-packages clean
 
 VENV ?= .venv
 PY := $(VENV)/bin/python
 PIP := $(PY) -m pip --disable-pip-version-check --no-input
 # Two worker processes: the machine this is built on has two cores, and memory stays small.
 WORKERS ?= 2
+# How long `make fuzz` stays with each target.
+SECONDS ?= 60
 # The first interpreter that is new enough; name another with `make demo PYTHON=...`.
 PYTHON ?= $(shell for p in python3 python3.11 python3.12 python3.13 python3.14; do \
 	"$$p" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo "$$p" && break; done)
@@ -39,6 +41,9 @@ bench: $(VENV)/.installed-test  ## measure the speed and the memory of the whole
 
 soak: $(VENV)/.installed-test  ## the long tests, minutes to hours
 	$(PY) -m pytest -m soak
+
+fuzz: $(VENV)/.installed-test  ## throw changed bytes at every reader and decoder; SECONDS=60 for each
+	$(PY) tests/fuzz/run.py all --seconds $(SECONDS)
 
 demo-recording: $(VENV)/.installed-test system-packages  ## build the demo recording again (needs espeak-ng)
 	$(PY) -m recordings.build_demo

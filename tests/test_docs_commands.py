@@ -14,13 +14,15 @@ COMMANDS = dict(typer.main.get_command(app).commands)  # type: ignore[attr-defin
 
 
 def options_of(command: object) -> list[str]:
-    """The long options of one command, `--help` aside."""
-    return sorted(
+    """The long options of one command and of those under it, `--help` aside."""
+    under = getattr(command, "commands", {}).values()
+    own = {
         option
         for parameter in command.params  # type: ignore[attr-defined]
         for option in (*parameter.opts, *parameter.secondary_opts)
         if option.startswith("--") and option != "--help"
-    )
+    }
+    return sorted(own.union(*map(options_of, under)))
 
 
 def section(text: str, heading: str) -> str | None:

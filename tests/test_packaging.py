@@ -108,25 +108,18 @@ def test_damaged_installation_says_which_folder_is_missing(
 
 
 def test_installed_command_tells_its_use(installed: Path, checkout: Path, tmp_path: Path) -> None:
-    _needs_command_line(checkout)
     said = run(installed / "bin" / "midwatch", "--help", cwd=tmp_path).stdout
     assert "demo" in said
 
 
 @pytest.mark.slow
 def test_installed_command_keeps_the_demo_watch(installed: Path, checkout: Path, tmp_path: Path) -> None:
-    _needs_command_line(checkout)
     run(installed / "bin" / "midwatch", "demo", cwd=tmp_path)
     truth = json.loads(shipped.demo_truth().read_text(encoding="utf-8"))["annotations"]
     spoken = [annotation for annotation in truth if annotation["midwatch:kind"] == "transmission"]
     clips = list(tmp_path.rglob("*.flac"))
     assert len(clips) == len(spoken), f"{len(spoken)} transmissions were sent and {len(clips)} clips kept"
     assert list(tmp_path.rglob("*.html")), "the demo watch wrote no report"
-
-
-def _needs_command_line(checkout: Path) -> None:
-    if not (checkout / "watcher" / "cli.py").is_file():
-        pytest.skip("the command line is not written yet")
 
 
 def _has_git(checkout: Path) -> bool:
