@@ -20,6 +20,7 @@ from pathlib import Path, PurePosixPath
 from sqlalchemy import or_, select
 
 from watcher.durable import sync_folder
+from watcher.log.marks import marked
 from watcher.log.rows import instant_of
 from watcher.log.schema import transmission
 from watcher.log.writing import WatchLog
@@ -55,7 +56,7 @@ def apply_limits(
     rules: KeepRules,
     now_utc: datetime,
     *,
-    is_marked: Callable[[int], bool] = lambda _: False,
+    is_marked: Callable[[int], bool] | None = None,
     free_bytes: Callable[[Path], int] = lambda folder: shutil.disk_usage(folder).free,
 ) -> Retained:
     """Remove clips until the limits hold, or nothing may be removed any more.
@@ -67,8 +68,8 @@ def apply_limits(
     rules : KeepRules
         Without `flagged_days` a flagged clip is never removed.
     now_utc : datetime
-    is_marked : callable
-        Whether an operator has marked the entry of this number; such a clip stays.
+    is_marked : callable or None
+        Whether an operator has marked the entry of this number; such a clip stays. None asks the log.
     free_bytes : callable
         How much room the disk of a folder has.
 
@@ -82,6 +83,7 @@ def apply_limits(
         The log cannot be read or written.
     """
     work = _Work(log, now_utc, Retained())
+    is_marked = marked(log).__contains__ if is_marked is None else is_marked
     kept = [each for each in _entries(log) if not is_marked(each.entry_id)]
     kept = work.remove_aged(kept, rules)
     loose = [each for each in kept if not each.flagged]

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from watcher.log import WatchFacts, WatchLog
 from watcher.log.export import exported
+from watcher.log.marks import Change, Verdict, change_marks, undo_batch
 from watcher.log.reading import LoggedTransmission, transmissions
 from watcher.log.retention import apply_limits
 from watcher.log.schema import FILE_NAME
@@ -163,6 +164,17 @@ def test_a_marked_clip_is_never_removed(log: WatchLog) -> None:
     apply_limits(log, rules, NOW, is_marked=is_marked, free_bytes=lambda _: 0)
     assert kept(log) == [marked]
     assert set(asked) == {1, 2}
+
+
+def test_a_mark_in_the_log_keeps_the_clip_until_it_is_taken_back(log: WatchLog) -> None:
+    noted, _ = add_clip(log, 100), add_clip(log, 99)
+    outcome = change_marks(log, [Change(noted, 0, set_verdict=True, verdict=Verdict.LOOK)], NOW)
+    assert outcome.batch_id is not None
+    apply_limits(log, KeepRules(days=1), NOW)
+    assert kept(log) == [noted]
+    undo_batch(log, outcome.batch_id, NOW)
+    apply_limits(log, KeepRules(days=1), NOW)
+    assert kept(log) == []
 
 
 class PowerCut(BaseException):
