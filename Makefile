@@ -102,4 +102,5 @@ endef
 system-packages:
 	$(call system_package,espeak-ng,espeak-ng,the checks that need an independent voice)
 	$(call system_package,sox,sox,the checks of tone decoders against an independent generator)
+	$(call system_package,chromium,chromium,the tests of the review page in a browser)
 	$(call system_package,cc,gcc libc6-dev,the tests of a live radio on a stand-in driver)

@@ -22,7 +22,7 @@ from watcher.review.views import clip_page, exchange_of, row_of, rows_of, verdic
 from watcher.utc import read_utc
 
 _STATIC = Path(__file__).parent / "static"
-_OWN = {"review.css": "text/css", "review.js": "text/javascript"}
+_OWN = {"review.css": "text/css", "review.js": "text/javascript", "lamp.svg": "image/svg+xml"}
 # A clip does not change; a day spares a phone on a weak link the second fetch.
 _KEPT = {"cache-control": "private, max-age=86400"}
 
@@ -183,7 +183,7 @@ def lessons_page(request: Request) -> Response:
 
 
 def own_file(request: Request) -> Response:
-    """One of our own two files, or the style that the report and these pages share."""
+    """One of our own files, or the style that the report and these pages share."""
     name = request.path_params["name"]
     if name == "house.css":
         return Response(str(house_style()), media_type="text/css", headers=_KEPT)

@@ -1,0 +1,154 @@
+"""The review page in a real browser: heard, marked, noted and undone by keys, on a laptop and on a phone."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+playwright = pytest.importorskip("playwright.sync_api")
+CHROMIUM = shutil.which("chromium")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(CHROMIUM is None, reason="the system package chromium is not here"),
+]
+QUIET_BROWSER = [
+    "--no-sandbox",  # the tests may run as root
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--autoplay-policy=no-user-gesture-required",
+]
+LAPTOP, PHONE = {"width": 1280, "height": 800}, {"width": 390, "height": 844}
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory, checkout: Path) -> Iterator[str]:
+    """The page of the demo watch, served as a user would."""
+    folder = tmp_path_factory.mktemp("review") / "watch"
+    command = [sys.executable, "-m", "watcher.cli"]
+    subprocess.run(
+        [*command, "demo", "--into", str(folder), "--quiet"], cwd=checkout, check=True, timeout=120
+    )
+    server = subprocess.Popen(
+        [*command, "review", str(folder), "--port", "0"], cwd=checkout, stdout=subprocess.PIPE, text=True
+    )
+    assert server.stdout is not None
+    said = ""
+    while not (found := re.search(r"http://127\.0\.0\.1:\d+", said)):
+        line = server.stdout.readline()
+        assert line, f"the page never came up: {said}"
+        said += line
+    yield found[0]
+    server.send_signal(signal.SIGTERM)
+    server.communicate(timeout=20)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[playwright.Browser]:
+    with playwright.sync_playwright() as engine:
+        opened = engine.chromium.launch(executable_path=CHROMIUM, args=QUIET_BROWSER)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(params=[LAPTOP, PHONE], ids=["laptop", "phone"])
+def page(browser: playwright.Browser, request: pytest.FixtureRequest) -> Iterator[playwright.Page]:
+    """A fresh window whose console must stay silent: a blocked script or style would speak there."""
+    context = browser.new_context(viewport=request.param, has_touch=request.param is PHONE)
+    window = context.new_page()
+    complaints: list[str] = []
+    window.on(
+        "console",
+        lambda told: complaints.append(f"{told.text} {told.location}") if told.type == "error" else None,
+    )
+    window.on("pageerror", lambda failure: complaints.append(str(failure)))
+    yield window
+    context.close()
+    assert complaints == []
+
+
+def eventually(page: playwright.Page, expression: str) -> None:
+    """Asked from outside: the page's own policy forbids what the engine's waiting does inside."""
+    for _ in range(200):
+        if page.evaluate(expression):
+            return
+        page.wait_for_timeout(50)
+    pytest.fail(f"never came true in 10 s: {expression}")
+
+
+def test_keys_lead_from_the_list_to_a_clip_that_sounds(page: playwright.Page, address: str) -> None:
+    page.goto(address)
+    assert page.locator("#several .entry").count() == 7  # as many as recordings/README.md says were sent
+    page.keyboard.press(".")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#clip")
+    eventually(page, "document.querySelector('#clip').readyState >= 2")
+    page.keyboard.press("+")
+    page.keyboard.press("Space")
+    eventually(page, "document.querySelector('#clip').currentTime > 0.3")
+    assert page.evaluate("document.querySelector('#clip').playbackRate") == 1.25
+    page.keyboard.press("Space")
+    assert page.evaluate("document.querySelector('#clip').paused")
+    for picture in page.locator("#pictures img").all():
+        assert picture.evaluate("image => image.complete && image.naturalWidth") > 100
+    box = page.locator("#pictures").bounding_box()
+    assert box is not None
+    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    length, at = page.evaluate(
+        "[document.querySelector('#clip').duration, document.querySelector('#clip').currentTime]"
+    )
+    assert at == pytest.approx(length / 2, rel=0.02)
+
+
+def test_a_mark_and_a_note_outlive_the_page_and_can_be_undone(page: playwright.Page, address: str) -> None:
+    page.goto(address)
+    page.locator("#several .entry .open").nth(1).click()
+    page.wait_for_selector("#verdict")
+    clip = page.url
+    page.keyboard.press("n")
+    page.keyboard.type("two voices; r is no mark while typing")
+    page.keyboard.press("Escape")
+    page.keyboard.press("l")
+    page.wait_for_selector("text=Kept.")
+    page.goto(clip)
+    assert page.locator("#note").input_value() == "two voices; r is no mark while typing"
+    assert "look into it" in page.locator(".lead").inner_text()
+    page.keyboard.press("u")
+    page.wait_for_selector(".lead:not(:has-text('look into it'))")
+    assert page.locator("#note").input_value() == ""
+    assert "look into it" not in page.locator(".lead").inner_text()
+
+
+def test_the_help_sheet_opens_and_no_page_is_wider_than_the_window(
+    page: playwright.Page, address: str
+) -> None:
+    for place in ("/", "/?order=time", "/strips", "/clip/1"):
+        page.goto(address + place)
+        overflow = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+        assert overflow <= 0, f"{place} is {overflow} px too wide"
+    page.keyboard.press("?")
+    assert page.locator("#keys").is_visible()
+    page.keyboard.press("?")
+    assert not page.locator("#keys").is_visible()
+
+
+def test_every_control_of_a_page_has_a_name(page: playwright.Page, address: str) -> None:
+    """What a screen reader says of it; from the browser's own accessibility tree."""
+    for place in ("/", "/strips", "/clip/1"):
+        page.goto(address + place)
+        nameless = page.evaluate(
+            """() => [...document.querySelectorAll('a, button, input:not([type=hidden]), select, textarea')]
+                .filter((part) => part.checkVisibility())
+                .filter((part) => !(part.labels && part.labels.length) && !part.getAttribute('aria-label')
+                    && !part.textContent.trim())
+                .map((part) => part.outerHTML)"""
+        )
+        assert nameless == []
