@@ -293,6 +293,45 @@ def test_wrong_span(
         assert word in said.sentence
 
 
+REVIEW_MISTAKES = [
+    pytest.param(["--port", "x"], ["--port is x", "a number, like 8714"], id="port is no number"),
+    pytest.param(["--port", "99999"], ["--port is 99999", "between 0"], id="port beyond"),
+    pytest.param(["--address", "ridge"], ["--address is ridge", "IP address"], id="a name for an address"),
+    pytest.param(["--address", "0.0.0.0"], ["--address is 0.0.0.0", "set password"], id="no password"),
+    pytest.param(["--password-file", "absent"], ["--password-file is absent"], id="no such file"),
+    pytest.param(["--password-file", "short.txt"], ["8 to 200 letters, and has 4"], id="short password"),
+    pytest.param(["--plan", "absent.toml"], ["absent.toml does not exist"], id="no such plan"),
+    pytest.param(["--plan", "short.toml"], ["review: password is not shown here"], id="wrong plan"),
+]
+
+
+@pytest.mark.parametrize(("options", "words"), REVIEW_MISTAKES)
+def test_the_review_page_with_a_mistake_is_not_served(
+    midwatch: Midwatch, replayed: Path, tmp_path: Path, options: list[str], words: list[str]
+) -> None:
+    (tmp_path / "short.txt").write_text("hush\n")
+    (tmp_path / "short.toml").write_text(f'[review]\npassword = "hush"\n{PLAN}')
+    for secret in tmp_path.iterdir():
+        secret.chmod(0o600)
+    said = midwatch("review", replayed, *options, cwd=tmp_path)
+    assert said.code == 2
+    for word in words:
+        assert word in said.sentence
+    assert "hush" not in said.err
+
+
+def test_a_plan_with_a_password_is_checked_without_showing_it(midwatch: Midwatch, tmp_path: Path) -> None:
+    path = tmp_path / "plan.toml"
+    path.write_text(f'[review]\npassword = "brass lantern 7"\n{PLAN}')
+    path.chmod(0o644)
+    said = midwatch("check", path)
+    assert said.code == 0
+    assert "a password is asked" in said.out
+    assert "others can read it; chmod 600" in said.out
+    assert "brass" not in said.out
+    assert midwatch("check", path, "--strict").code == 2
+
+
 def test_unknown_form_of_export(midwatch: Midwatch, replayed: Path) -> None:
     said = midwatch("export", replayed, "--as", "pdf")
     assert said.code == 2

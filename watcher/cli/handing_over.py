@@ -114,7 +114,7 @@ def package(  # noqa: PLR0917 - the options are named ones to the user
 
 
 def _entry_number(option: str, text: str) -> int:
-    number = as_whole(option, text) if text.strip() else 0
+    number = as_whole(option, text, "17") if text.strip() else 0
     if number < 1:
         raise UsageProblem(f"{option} is {text}; it must be the number of an entry of the log, like 17")
     return number

@@ -11,7 +11,7 @@ from watcher.cli.terminal import Quiet, app, err, out
 from watcher.durable import write_whole
 from watcher.errors import PlanError, StorageError
 from watcher.plan.channel_import import import_channels, write_tables
-from watcher.plan.reading import plan_from_text, read_plan
+from watcher.plan.reading import plan_from_text, read_plan, read_plan_text
 
 LARGEST_CSV_BYTES = 20_000_000
 
@@ -36,7 +36,7 @@ def import_channels_command(
     before, taken = "", []
     if path is not None and path.exists():
         plan = read_plan(path)
-        before = plan.text
+        before = read_plan_text(path)
         taken = [(channel.name, channel.frequency_hz) for channel in plan.channels]
     imported = import_channels(content, csv_file.name, taken)
     text = write_tables(imported.channels)

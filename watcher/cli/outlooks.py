@@ -67,14 +67,14 @@ def outlook(  # noqa: PLR0917 - the options are named ones to the user
     quiet: Quiet = False,
 ) -> None:
     """Forecast a plan: what it costs in energy, and the chance that a caller is heard."""
-    count, within_h = as_whole("--callers", callers), as_whole("--within", within)
+    count, within_h = as_whole("--callers", callers, "1000"), as_whole("--within", within, "24")
     if not 100 <= count <= MOST_CALLERS:
         raise UsageProblem(f"--callers is {callers}; it must be between 100 and {MOST_CALLERS}")
     if within_h not in WITHIN_H:
         raise UsageProblem(f"--within is {within}; it must be one of {', '.join(map(str, WITHIN_H))}")
     budget_days, budget_wh = _budget("--days", days, 1e6), _budget("--wh-a-day", wh_a_day, 1e6)
     budget_hours = _budget("--hours-a-day", hours_a_day, 24)
-    seed_number = as_whole("--seed", seed)
+    seed_number = as_whole("--seed", seed, "1")
     if seed_number < 0:
         raise UsageProblem(f"--seed is {seed}; it must be 0 or more")
     plan = read_plan(plan_file)

@@ -12,6 +12,7 @@ from watcher.plan.cautions import plan_cautions
 from watcher.plan.describe import describe
 from watcher.plan.describe_watch import describe_watch
 from watcher.plan.reading import read_plan
+from watcher.plan.review_rules import who_else_can_read
 from watcher.watch.clock import SystemClock
 
 
@@ -27,7 +28,10 @@ def check(
     plan = read_plan(plan_file)
     said = describe(plan)
     watch = describe_watch(plan, SystemClock().utc())
-    warnings = tuple(dict.fromkeys([*said.warnings, *watch.warnings, *plan_cautions(plan)]))
+    open_secret = who_else_can_read(plan_file) if plan.review.password else None
+    warnings = tuple(
+        dict.fromkeys(filter(None, [*said.warnings, *watch.warnings, *plan_cautions(plan), open_secret]))
+    )
     if strict and warnings:
         raise PlanError([f"worth a look, and an error with --strict: {warning}" for warning in warnings])
     if quiet:

@@ -8,19 +8,23 @@ from typing import Annotated
 import typer
 
 from watcher.cli.terminal import (
+    CentreMhz,
+    Datatype,
     PlanFile,
+    Ppm,
     Quiet,
+    RateHz,
+    Recordings,
+    StartUtc,
     StopOnSignal,
     app,
-    as_number,
-    as_whole,
+    as_ppm,
     err,
-    instant,
     out,
+    raw_facts,
     say_warnings,
 )
 from watcher.plan.reading import read_plan
-from watcher.radio.facts import RawFacts
 from watcher.radio.recording import open_recording
 from watcher.radio.source import SampleSource
 from watcher.report import read_summary, render_brief, save_report
@@ -32,30 +36,13 @@ from watcher.watch.replay import Outcome, replay
 @app.command(name="replay")
 def replay_command(  # noqa: PLR0917 - the options are named ones to the user
     plan_file: PlanFile,
-    recordings: Annotated[
-        list[Path], typer.Argument(metavar="RECORDING...", help="SigMF, WAV or bare IQ files.")
-    ],
+    recordings: Recordings,
     into: Annotated[Path, typer.Option("--into", metavar="FOLDER", help="Where the clips and the log go.")],
-    rate_hz: Annotated[
-        str | None, typer.Option("--rate-hz", metavar="HZ", help="Sample rate, where the file tells none.")
-    ] = None,
-    centre_mhz: Annotated[
-        str | None,
-        typer.Option("--centre-mhz", metavar="MHZ", help="Centre frequency, where the file tells none."),
-    ] = None,
-    start: Annotated[
-        str | None,
-        typer.Option(
-            "--start", metavar="UTC", help="Instant of the first sample, where the file tells none."
-        ),
-    ] = None,
-    datatype: Annotated[
-        str | None, typer.Option("--datatype", help="cu8, ci8, ci16_le or cf32_le, for bare samples.")
-    ] = None,
-    ppm: Annotated[
-        str | None,
-        typer.Option("--ppm", metavar="PPM", help="How fast the radio's reference runs; overrides the plan."),
-    ] = None,
+    rate_hz: RateHz = None,
+    centre_mhz: CentreMhz = None,
+    start: StartUtc = None,
+    datatype: Datatype = None,
+    ppm: Ppm = None,
     allow_outside: Annotated[
         bool, typer.Option("--allow-outside", help="Log channels that no recording shows as not watched.")
     ] = False,
@@ -63,13 +50,8 @@ def replay_command(  # noqa: PLR0917 - the options are named ones to the user
 ) -> None:
     """Receive a plan's channels from recordings into clips and a log."""
     plan = read_plan(plan_file)
-    facts = RawFacts(
-        datatype=datatype,
-        sample_rate_hz=None if rate_hz is None else as_whole("--rate-hz", rate_hz),
-        centre_hz=None if centre_mhz is None else round(as_number("--centre-mhz", centre_mhz, "146.5") * 1e6),
-        start_utc=None if start is None else instant("--start", start),
-    )
-    error_ppm = None if ppm is None else as_number("--ppm", ppm, "1.5")
+    facts = raw_facts(rate_hz, centre_mhz, start, datatype)
+    error_ppm = as_ppm(ppm)
     say_warnings(plan.warnings, quiet)
     sources: list[SampleSource] = []
     try:

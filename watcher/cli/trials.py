@@ -12,22 +12,28 @@ import typer
 from typer.core import TyperGroup
 
 from watcher.cli.terminal import (
+    CentreMhz,
+    Datatype,
     PlanFile,
+    Ppm,
     Quiet,
+    RateHz,
+    Recordings,
+    StartUtc,
     StopOnSignal,
     app,
     as_number,
+    as_ppm,
     as_whole,
     err,
-    instant,
     let_go_of_output,
     out,
+    raw_facts,
     say_warnings,
 )
 from watcher.durable import write_whole
 from watcher.errors import StorageError, UsageProblem
 from watcher.plan.reading import read_plan
-from watcher.radio.facts import RawFacts
 from watcher.radio.recording import open_recording
 from watcher.radio.source import SampleSource
 from watcher.trial.bench import SEED, bench_pictures, bench_sheet, bench_tree, run_bench
@@ -68,9 +74,7 @@ app.add_typer(trial, name="trial")
 @trial.command()
 def run(  # noqa: PLR0917 - the options are named ones to the user
     plan_file: PlanFile,
-    recordings: Annotated[
-        list[Path], typer.Argument(metavar="RECORDING...", help="SigMF, WAV or bare IQ files.")
-    ],
+    recordings: Recordings,
     truth: Annotated[
         Path, typer.Option("--truth", metavar="FILE", help="What was sent: SigMF metadata or JSON Lines.")
     ],
@@ -96,35 +100,18 @@ def run(  # noqa: PLR0917 - the options are named ones to the user
             "--keep-failures", metavar="FOLDER", help="Keep the IQ around misses and false openings."
         ),
     ] = None,
-    rate_hz: Annotated[
-        str | None, typer.Option("--rate-hz", metavar="HZ", help="Sample rate, where a file tells none.")
-    ] = None,
-    centre_mhz: Annotated[
-        str | None,
-        typer.Option("--centre-mhz", metavar="MHZ", help="Centre frequency, where a file tells none."),
-    ] = None,
-    start: Annotated[
-        str | None, typer.Option("--start", metavar="UTC", help="First sample's instant, where not told.")
-    ] = None,
-    datatype: Annotated[
-        str | None, typer.Option("--datatype", help="cu8, ci8, ci16_le or cf32_le, for bare samples.")
-    ] = None,
-    ppm: Annotated[
-        str | None,
-        typer.Option("--ppm", metavar="PPM", help="How fast the radio's reference runs; overrides the plan."),
-    ] = None,
+    rate_hz: RateHz = None,
+    centre_mhz: CentreMhz = None,
+    start: StartUtc = None,
+    datatype: Datatype = None,
+    ppm: Ppm = None,
     quiet: Quiet = False,
 ) -> None:
     """Replay recordings with known truth and score what the watch would have caught."""
     _check_form(form)
     least = None if fail_under is None else _share("--fail-under", fail_under)
-    facts = RawFacts(
-        datatype=datatype,
-        sample_rate_hz=None if rate_hz is None else as_whole("--rate-hz", rate_hz),
-        centre_hz=None if centre_mhz is None else round(as_number("--centre-mhz", centre_mhz, "146.5") * 1e6),
-        start_utc=None if start is None else instant("--start", start),
-    )
-    error_ppm = None if ppm is None else as_number("--ppm", ppm, "1.5")
+    facts = raw_facts(rate_hz, centre_mhz, start, datatype)
+    error_ppm = as_ppm(ppm)
     plan = read_plan(plan_file)
     earlier = None if against is None else read_earlier(against)
     say_warnings(plan.warnings, quiet)
@@ -210,7 +197,7 @@ def bench(
 ) -> None:
     """Measure the receiver as this trade does, beside the standard's figures and theory."""
     _check_form(form)
-    chosen = SEED if seed is None else as_whole("--seed", seed)
+    chosen = SEED if seed is None else as_whole("--seed", seed, "1")
     if chosen < 0:
         raise UsageProblem(f"--seed is {seed}; it must be a whole number from 0")
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from watcher.plan.duties import Alert, KeepRules
 from watcher.plan.figures import write_khz, write_mhz, write_number
 from watcher.plan.model import Channel, Radio, WatchPlan, Window
+from watcher.plan.review_rules import ReviewRules
 
 UNSAID = "–"
 
@@ -54,6 +55,7 @@ def _facts(plan: WatchPlan) -> tuple[tuple[str, str], ...]:
         ),
         ("clips kept", _kept(plan.keep)),
         ("battery", None if plan.power is None else plan.power.said_battery),
+        ("review page", None if plan.review == ReviewRules() else plan.review.said),
         ("live audio", None if plan.listen is None else plan.listen.device or "the system's own device"),
     ]
     for radio in plan.radios:

@@ -29,6 +29,7 @@ from watcher.plan.radio_rules import (
     check_index,
     check_kind,
 )
+from watcher.plan.review_rules import ReviewRules
 from watcher.plan.rules import Wrong, as_real, as_whole, check_time_zone, check_window_hours
 from watcher.plan.stay_rules import DwellRules, FollowUpRules
 from watcher.plan.window_rules import as_clock_times, as_days, check_cron, check_month_day
@@ -305,10 +306,12 @@ class WatchPlan(_Frozen):
         None where the plan does not say what the watch runs on.
     callers : CallerRules
         What the outlook supposes of those who call.
+    review : ReviewRules
+        Where the review page is served, and its password.
     warnings : tuple of str
         What is allowed and probably not meant, one sentence each.
     text : str
-        The file as read, for the watch log; empty for a plan made by hand.
+        The file as read, for the watch log, a password masked; empty for a plan made by hand.
     """
 
     channels: tuple[Channel, ...] = Field(min_length=1)
@@ -323,6 +326,7 @@ class WatchPlan(_Frozen):
     follow_up: FollowUpRules = FollowUpRules()
     power: PowerRules | None = None
     callers: CallerRules = CallerRules()
+    review: ReviewRules = ReviewRules()
     warnings: tuple[str, ...] = ()
     text: str = ""
 

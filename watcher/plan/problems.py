@@ -104,6 +104,8 @@ def _sentence(model: type[BaseModel], table: Mapping[str, object], detail: Error
         right = str(cause)
     elif isinstance(table[key], str) and "number" in right:
         right += ", without quotes"
+    if not model.model_fields[key].repr:  # a secret
+        return f"{key} is not shown here; {right}"
     return f"{key} is {write_value(table[key])}; {right}"
 
 

@@ -22,6 +22,7 @@ from watcher.plan.power_rules import PowerRules, power_contradictions
 from watcher.plan.presets import shipped_presets
 from watcher.plan.problems import check_table, nearest_key, write_value
 from watcher.plan.repeater_table import plain_channels
+from watcher.plan.review_rules import ReviewRules, masked, review_contradictions
 from watcher.plan.stay_rules import DwellRules, FollowUpRules, stay_contradictions
 from watcher.plan.tables import ChannelTable
 from watcher.plan.window_table import windows_of
@@ -42,7 +43,7 @@ _SINGLE: dict[str, type[BaseModel]] = {
     "dwell": DwellRules,
     "follow_up": FollowUpRules,
 }
-_SINGLE |= {"power": PowerRules, "callers": CallerRules}
+_SINGLE |= {"power": PowerRules, "callers": CallerRules, "review": ReviewRules}
 _TABLES = (*_LISTS, *_SINGLE)
 
 _TOP_KEYS = ("use", "use_lists")
@@ -66,8 +67,7 @@ def read_plan(path: Path | str) -> WatchPlan:
         every problem found, one sentence each, with file, table, key, value and what would be right.
     """
     path = Path(path)
-    text = _text_of(path)
-    return plan_from_text(text, path)
+    return plan_from_text(read_plan_text(path), path)
 
 
 def plan_from_text(text: str, path: Path) -> WatchPlan:
@@ -125,6 +125,10 @@ def plan_from_text(text: str, path: Path) -> WatchPlan:
     problems += found
     callers, found = _one(CallerRules, "callers", tables, file)
     problems += found + caller_contradictions(callers, [channel.name for channel in channels], file)
+    review, found = _one(ReviewRules, "review", tables, file)
+    problems += found + review_contradictions(review, file)
+    shown_text, found = masked(text, tables, file)
+    problems += found
     if problems or station is None:
         raise PlanError(problems)
     return WatchPlan(
@@ -140,13 +144,14 @@ def plan_from_text(text: str, path: Path) -> WatchPlan:
         follow_up=follow_up,
         power=power,
         callers=callers,
+        review=review,
         warnings=(*drawn.warnings, *channel_warnings(channels, file)),
-        text=text,
+        text=shown_text,
     )
 
 
-def _text_of(path: Path) -> str:
-    """The file's text, every failure as one sentence."""
+def read_plan_text(path: Path) -> str:
+    """The text of a plan's file as it stands there, a password too; every failure as one sentence."""
     try:
         if path.is_dir():
             raise PlanError(f"{path} is a folder; give the TOML file of a watch plan")

@@ -10,8 +10,10 @@ import base64
 import binascii
 import hmac
 import ipaddress
+import math
 import secrets
-from collections.abc import Collection
+import time
+from collections.abc import Callable, Collection
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -35,16 +37,6 @@ SECURITY_HEADERS = {
 }
 
 
-def is_loopback(address: str) -> bool:
-    """Whether only this machine can reach a server on the address."""
-    if address == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(address).is_loopback
-    except ValueError:
-        return False
-
-
 class ChangeToken:
     """A secret that our own forms carry and a page of another site cannot know."""
 
@@ -56,6 +48,57 @@ class ChangeToken:
         return hmac.compare_digest(offered.encode(), self.text.encode())
 
 
+class WrongGuesses:
+    """Makes whoever guesses a password wait: three wrong ones are free, then 1 s, 2 s, 4 s up to 5 minutes.
+
+    While somebody waits, the right password is not taken from there either: a guess that is not looked at
+    tells nothing. At 5 minutes a guess, a million guesses take nine years.
+
+    Parameters
+    ----------
+    now_s : callable
+        Seconds of a clock that never steps.
+    """
+
+    FREE = 3
+    LONGEST_WAIT_S = 300.0
+    MOST_REMEMBERED = 4096
+
+    def __init__(self, now_s: Callable[[], float] = time.monotonic) -> None:
+        self._now_s = now_s
+        self._of: dict[str, tuple[int, float]] = {}
+
+    def wait_s(self, source: str) -> float:
+        """How long an address must still wait, seconds; 0 where it need not."""
+        _, until_s = self._of.get(_network_of(source), (0, 0.0))
+        return max(0.0, until_s - self._now_s())
+
+    def wrong(self, source: str) -> None:
+        """Another wrong one came from an address."""
+        source = _network_of(source)
+        count = self._of.pop(source, (0, 0.0))[0] + 1
+        beyond = count - self.FREE - 1
+        wait_s = 0.0 if beyond < 0 else min(self.LONGEST_WAIT_S, 2.0 ** min(beyond, 16))
+        self._of[source] = (count, self._now_s() + wait_s)
+        if len(self._of) > self.MOST_REMEMBERED:
+            del self._of[next(iter(self._of))]  # whoever has been silent longest
+
+    def right(self, source: str) -> None:
+        """The right one came from an address; what went before is forgotten."""
+        self._of.pop(_network_of(source), None)
+
+
+def _network_of(source: str) -> str:
+    """An address of IP version 6 stands for its network: a single machine has all of it (RFC 4291, 2.5.4)."""
+    try:
+        address = ipaddress.ip_address(source.partition("%")[0])
+    except ValueError:
+        return source
+    if address.version == 4:
+        return source
+    return str(ipaddress.ip_network((int(address), 64), strict=False))
+
+
 class Guard:
     """Stands before the application.
 
@@ -65,14 +108,22 @@ class Guard:
     hosts : collection of str or None
         Host names under which the page may be asked for; None for any, where a password is asked instead.
     password : str or None
+    guesses : WrongGuesses or None
+        Counts the wrong passwords.
     """
 
     def __init__(
-        self, application: ASGIApp, *, hosts: Collection[str] | None, password: str | None = None
+        self,
+        application: ASGIApp,
+        *,
+        hosts: Collection[str] | None,
+        password: str | None = None,
+        guesses: WrongGuesses | None = None,
     ) -> None:
         self._application = application
         self._hosts = None if hosts is None else frozenset(hosts)
         self._password = password
+        self._guesses = guesses or WrongGuesses()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -90,22 +141,35 @@ class Guard:
                     headers["cache-control"] = "no-store"
             await send(message)
 
-        refusal = self._refusal(scope["method"], Headers(scope=scope))
+        client = scope.get("client") or ("", 0)
+        refusal = self._refusal(scope["method"], Headers(scope=scope), str(client[0]))
         await (refusal or self._application)(scope, receive, send_with_headers)
 
-    def _refusal(self, method: str, headers: Headers) -> PlainTextResponse | None:
+    def _refusal(self, method: str, headers: Headers, source: str) -> PlainTextResponse | None:
         if method not in {"GET", "HEAD", "POST"}:
             return PlainTextResponse("Only reading and our own forms are taken.", 405)
         hosts = headers.getlist("host")
         host = _host_of(hosts[0]) if len(hosts) == 1 else None
         if host is None or (self._hosts is not None and host not in self._hosts):
             return PlainTextResponse("The page is not asked for under this name; use the address shown.", 421)
-        if self._password is not None and not self._knows_password(headers.get("authorization", "")):
-            challenge = {"www-authenticate": 'Basic realm="Midwatch review", charset="UTF-8"'}
-            return PlainTextResponse("A password is needed; any user name will do.", 401, challenge)
+        if self._password is not None and (stranger := self._stranger(headers.get("authorization"), source)):
+            return stranger
         if method == "POST" and not _comes_from_here(headers, hosts[0]):
             return PlainTextResponse("A change is taken from our own pages only.", 403)
         return None
+
+    def _stranger(self, offered: str | None, source: str) -> PlainTextResponse | None:
+        """The answer to whoever does not give the password; None for whoever does."""
+        if offered is not None:
+            if wait_s := self._guesses.wait_s(source):
+                wait = {"retry-after": str(math.ceil(wait_s))}
+                return PlainTextResponse("Too many wrong passwords came from here; wait a while.", 429, wait)
+            if self._knows_password(offered):
+                self._guesses.right(source)
+                return None
+            self._guesses.wrong(source)
+        challenge = {"www-authenticate": 'Basic realm="Midwatch review", charset="UTF-8"'}
+        return PlainTextResponse("A password is needed; any user name will do.", 401, challenge)
 
     def _knows_password(self, offered: str) -> bool:
         scheme, _, encoded = offered.partition(" ")

@@ -13,12 +13,10 @@ import uvicorn
 
 from watcher.errors import StorageError, UsageProblem
 from watcher.log.writing import WatchLog
+from watcher.plan.review_rules import is_loopback, password_problem
 from watcher.review.application import Settings, application
-from watcher.review.guard import LOOPBACK_NAMES, is_loopback
+from watcher.review.guard import LOOPBACK_NAMES
 from watcher.review.hearing_order import HearingOrder
-
-DEFAULT_PORT = 8714  # unassigned at IANA (Service Name and Port Number Registry; from memory)
-LEAST_PASSWORD_LETTERS = 8
 
 
 def settings_for(address: str, password: str | None) -> Settings:
@@ -27,18 +25,15 @@ def settings_for(address: str, password: str | None) -> Settings:
     Raises
     ------
     UsageProblem
-        Other machines can reach the address and no password is set, or it is too short.
+        It is no address, or other machines can reach it and no password is set.
     """
-    if password is not None and len(password) < LEAST_PASSWORD_LETTERS:
-        raise UsageProblem(
-            f"--password-file holds {len(password)} letters; it must hold at least {LEAST_PASSWORD_LETTERS}"
-        )
+    _version_of(address)
     if is_loopback(address):
         return Settings(LOOPBACK_NAMES | {address}, password)
     if password is None:
         raise UsageProblem(
-            f"--address is {address}, which other machines can reach; it must be 127.0.0.1, or give "
-            "--password-file FILE with a password in it"
+            f"--address is {address}, which other machines can reach; it must be 127.0.0.1, or set password "
+            "under [review] in the plan and give --plan PLAN"
         )
     return Settings(None, password)
 
@@ -49,12 +44,16 @@ def read_password(path: Path) -> str:
     Raises
     ------
     UsageProblem
-        It cannot be read.
+        It cannot be read, or is no password.
     """
     try:
-        return path.read_text(encoding="utf-8").split("\n", 1)[0].strip()
+        password = path.read_text(encoding="utf-8").split("\n", 1)[0].strip()
     except (OSError, UnicodeDecodeError) as failure:
         raise UsageProblem(f"--password-file is {path}; it must be a text file that can be read") from failure
+    problem = password_problem(password)
+    if problem:
+        raise UsageProblem(f"--password-file is {path} and its first line is not shown here; {problem}")
+    return password
 
 
 def serve(
@@ -114,16 +113,22 @@ def serve(
             uvicorn.Server(config).run(sockets=[listener])
 
 
-def _listening(address: str, port: int) -> socket.socket:
+def _version_of(address: str) -> int:
+    """4 or 6, by which version of IP an address is."""
     try:
-        version = 4 if address == "localhost" else ipaddress.ip_address(address).version
+        return 4 if address == "localhost" else ipaddress.ip_address(address).version
     except ValueError as problem:
         raise UsageProblem(f"--address is {address}; it must be an IP address, like 127.0.0.1") from problem
-    family = socket.AF_INET6 if version == 6 else socket.AF_INET
+
+
+def _listening(address: str, port: int) -> socket.socket:
+    if not 0 <= port <= 65_535:
+        raise UsageProblem(f"--port is {port}; it must be a whole number between 0 (any free one) and 65535")
+    family = socket.AF_INET6 if _version_of(address) == 6 else socket.AF_INET
     try:
         return socket.create_server((address, port), family=family)
-    except (OSError, OverflowError) as failure:
-        why = failure.strerror if isinstance(failure, OSError) else "no such port"
+    except OSError as failure:
         raise UsageProblem(
-            f"--port is {port}: nothing can listen there on {address} ({why}); choose another, or 0 for any"
+            f"--port is {port}: nothing can listen there on {address} ({failure.strerror}); "
+            "choose another, or 0 for any"
         ) from failure
