@@ -152,6 +152,7 @@ def _export_form(
     """The communications log, as PDF or CSV by the file's name; CSV on standard output."""
     from watcher.report.forms.communications_log import communications_log  # noqa: PLC0415 - only here
     from watcher.report.forms.sheet import save_bytes  # noqa: PLC0415
+    from watcher.report.writing import read_marks  # noqa: PLC0415
 
     if to_file is not None and to_file.suffix.lower() not in {".pdf", ".csv"}:
         raise UsageProblem(f"--into is {to_file}; for {ICS309} its name must end in .pdf or .csv")
@@ -160,6 +161,7 @@ def _export_form(
         incident=incident,
         prepared_by=prepared_by,
         prepared_utc=SystemClock().utc(),
+        marks=read_marks(folder),
     )
     if to_file is None:
         sys.stdout.reconfigure(encoding="utf-8", newline="")  # type: ignore[union-attr]

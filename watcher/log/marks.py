@@ -45,6 +45,12 @@ class Mark:
     revision: int = 0
     changed_utc: datetime | None = None
 
+    @property
+    def from_to(self) -> tuple[str, str]:
+        """Who spoke and to whom, from `who` written as `Ridge base > Camp two`; empty where nobody said."""
+        spoke, _, to = self.who.replace("→", ">").partition(">")
+        return " ".join(spoke.split()), " ".join(to.split())
+
 
 @dataclass(frozen=True, slots=True)
 class Change:
@@ -82,6 +88,12 @@ def marks(log: WatchLog, entry_ids: Iterable[int]) -> dict[int, Mark]:
             chosen = select(mark).where(mark.c.entry_id.in_(wanted[start : start + AT_ONCE]))
             found |= {row["entry_id"]: _mark_of(row) for row in connection.execute(chosen).mappings()}
     return found
+
+
+def all_marks(log: WatchLog) -> dict[int, Mark]:
+    """The marks of every entry that somebody has touched."""
+    with log.snapshot() as connection:
+        return {row["entry_id"]: _mark_of(row) for row in connection.execute(select(mark)).mappings()}
 
 
 def counts(log: WatchLog) -> dict[Verdict | None, int]:

@@ -28,7 +28,7 @@ from watcher.report.html import render_html
 from watcher.report.selection import chosen_entries
 from watcher.report.summary import ActivitySummary
 from watcher.report.wording import headline, write_count
-from watcher.report.writing import REPORT_NAME, read_summary
+from watcher.report.writing import REPORT_NAME, read_marks, read_summary
 
 INSIDE = PurePosixPath("midwatch-package")
 CHECKSUMS = "SHA256SUMS"
@@ -159,7 +159,7 @@ def _fill(  # noqa: PLR0917 - each is a part of the package
         if entry.clip_sha256 is not None and sums[path] != entry.clip_sha256:
             changed.append(f"entry {entry.entry_id}: {path} is not the file that the log closed it as")
     only = {one.entry_id for one in chosen}
-    form = communications_log(summary, only=only)
+    form = communications_log(summary, only=only, marks=read_marks(folder))
     texts: dict[str, bytes] = {
         "log.jsonl": _extract("jsonl", chosen),
         "log.csv": _extract("csv", chosen),
@@ -215,7 +215,8 @@ def _readme(
         "",
         "How to read it",
         "  A clip's name begins with the time its carrier came up, in UTC.",
-        "  Nobody has written down the words: hear the clips. Sender and addressee are blank for a person.",
+        "  Nobody has written down the words: hear the clips. Sender and addressee are what a person told in",
+        "  review, else blank.",
         "  A channel that was quiet was not necessarily empty; what was not watched is told in the report.",
         "",
     ]

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from watcher.durable import write_whole
 from watcher.errors import StorageError
+from watcher.log.marks import Mark, all_marks
 from watcher.log.reading import (
     conditions,
     gaps,
@@ -69,6 +70,18 @@ def read_summary(folder: Path | str, span: Span | None = None) -> ActivitySummar
             watches=stood,
             usual=usual,
         )
+
+
+def read_marks(folder: Path | str) -> dict[int, Mark]:
+    """What somebody has marked and noted, by the number of the entry.
+
+    Raises
+    ------
+    StorageError
+        The folder holds no log, or the log cannot be read.
+    """
+    with WatchLog.open_to_read(folder) as log:
+        return all_marks(log)
 
 
 def read_figures(folder: Path | str, summary: ActivitySummary, by: By = By.DAY) -> Figures:

@@ -12,10 +12,13 @@ import pytest
 
 from tests.watcher.report.made_records import START, at, channel, entry, span, watch
 from tests.watcher.report.made_watch import made_watch, pages
+from watcher.log import WatchLog
+from watcher.log.marks import LONGEST_WHO, Change, Verdict, change_marks
 from watcher.log.spans import Spans
 from watcher.report import read_summary, summarize
 from watcher.report.forms import communications_log
 from watcher.report.forms.communications_log import CSV_HEAD
+from watcher.report.writing import read_marks
 
 PREPARED = datetime(2031, 5, 4, 15, 0, tzinfo=UTC)
 
@@ -68,6 +71,66 @@ def test_a_line_tells_channel_length_tone_and_findings(folder: Path) -> None:
 def test_from_to_and_message_numbers_stay_blank(folder: Path) -> None:
     for row in rows_of(communications_log(read_summary(folder)).as_csv()):
         assert [row[key] for key in CSV_HEAD[2:6]] == ["", "", "", ""]
+
+
+def told(folder: Path, **by_entry: dict[str, str]) -> Path:
+    """The watch with who spoke and notes as somebody typed them in review."""
+    with WatchLog.open(folder, create=False) as log:
+        for key, said in by_entry.items():
+            verdict = said.get("verdict")
+            change = Change(
+                int(key.removeprefix("entry")),
+                0,
+                set_verdict=verdict is not None,
+                verdict=None if verdict is None else Verdict(verdict),
+                note=said.get("note"),
+                who=said.get("who"),
+            )
+            assert change_marks(log, [change], PREPARED).done
+    return folder
+
+
+def test_who_spoke_and_notes_fill_their_columns_and_the_rest_stays_blank(tmp_path: Path) -> None:
+    folder = told(
+        made_watch(tmp_path),
+        entry1={
+            "who": " X0QAB  Tor > Ridge base ",
+            "note": "two hurt\nat the bridge",
+            "verdict": "call for help",
+        },
+        entry2={"who": "X0QAC", "verdict": "routine"},
+        entry3={"who": "> Camp two", "verdict": "wrong opening"},
+    )
+    form = communications_log(read_summary(folder), marks=read_marks(folder))
+    rows = [row for row in rows_of(form.as_csv()) if row["entry"]]
+    assert [(row["from"], row["to"], row["mark"]) for row in rows] == [
+        ("X0QAB Tor", "Ridge base", "call for help"),
+        ("X0QAC", "", "routine"),
+        ("", "Camp two", "wrong opening"),
+    ]
+    assert rows[0]["subject"].startswith("“two hurt at the bridge”; calling, 146.520 MHz")
+    assert rows[0]["subject"].endswith("; entry 1; marked: call for help")
+    assert "marked" not in rows[1]["subject"]
+    assert rows[2]["subject"].endswith("marked: wrong opening")
+    assert {row["from_message_number"] + row["to_message_number"] for row in rows} == {""}
+    paper = " ".join(" ".join(pages(form.as_sheet())).split())
+    for words in ("X0QAB Tor", "Ridge base", "two hurt at the bridge", "X0QAC", "Camp two"):
+        assert words in paper
+
+
+def test_the_longest_name_and_note_are_on_the_paper_whole(tmp_path: Path) -> None:
+    note = " ".join(f"word{n}" for n in range(500))
+    folder = told(made_watch(tmp_path), entry1={"note": note, "who": "W" * LONGEST_WHO})
+    form = communications_log(read_summary(folder), marks=read_marks(folder))
+    paper = "".join("".join(pages(form.as_sheet())).split())
+    assert paper.count("W") >= LONGEST_WHO
+    assert all(f"word{n}" in paper for n in range(500))
+
+
+def test_a_formula_for_a_name_is_not_run_either(tmp_path: Path) -> None:
+    folder = told(made_watch(tmp_path), entry1={"who": "=cmd|' /C calc'!A0 > +1"})
+    rows = rows_of(communications_log(read_summary(folder), marks=read_marks(folder)).as_csv())
+    assert (rows[0]["from"], rows[0]["to"]) == ("'=cmd|' /C calc'!A0", "'+1")
 
 
 def test_a_break_over_ten_minutes_has_a_line_with_its_cause(folder: Path) -> None:

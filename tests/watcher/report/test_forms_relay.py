@@ -6,9 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.watcher.report.made_records import START
 from tests.watcher.report.made_watch import made_watch, pages
 from watcher.errors import UsageProblem
 from watcher.log import WatchLog
+from watcher.log.marks import Change, change_marks
 from watcher.report.forms import RelayDraft, relay_draft
 from watcher.report.forms.relay import WRITE_HERE
 
@@ -55,6 +57,16 @@ def test_each_answer_is_read_aloud_and_stands_among_the_fields(folder: Path, key
     assert any(ANSWERS[key] in sentence for sentence in one.script())
     assert ANSWERS[key] in [text for _, text in one.fields()]
     assert sum(sentence.count(WRITE_HERE) for sentence in one.script()) == len(ANSWERS) - 1
+
+
+def test_who_was_written_down_in_review_calls_unless_somebody_says_otherwise(tmp_path: Path) -> None:
+    folder = made_watch(tmp_path)
+    with WatchLog.open(folder, create=False) as log:
+        change_marks(log, [Change(1, 0, who="Tor > anybody", note="weak,\nasks for help")], START)
+    assert "Who calls: Tor." in draft(folder, 1).script()
+    assert "Who calls: Edda." in draft(folder, 1, who="Edda").script()
+    assert dict(draft(folder, 1).facts())["Note on the clip"] == "weak, asks for help"
+    assert "Note on the clip" not in dict(draft(folder, 2).facts())
 
 
 def test_the_emergency_services_come_first(folder: Path) -> None:

@@ -1,19 +1,22 @@
 """The communications log on the public incident form ICS 309.
 
 The fields are those that the local versions of the form share; the layout is our own. A receiver knows when,
-on which channel and how long, and neither sender nor addressee nor message numbers: those stay blank for a
-person, who also signs. Breaks of more than ten minutes are logged, as radio teams ask of their log keepers.
+on which channel and how long, and neither sender nor addressee nor message numbers. Sender and addressee are
+what a person wrote down on hearing the clip; what nobody told stays blank for one, who also signs. Breaks of
+more than ten minutes are logged, as radio teams ask of their log keepers.
 """
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
 from watcher.log.export import csv_cell
+from watcher.log.marks import Mark, Verdict
+from watcher.report.exchanges import WholeTransmission
 from watcher.report.forms.sheet import Sheet
 from watcher.report.forms.station import StationFacts, station_facts, subject
 from watcher.report.intervals import NOTHING, common, either, intervals, spans_of, total_s, without
@@ -36,21 +39,25 @@ CSV_HEAD = (
         "call_sign",
         "station",
         "place",
+        "mark",
     ),
 )
 MADE_BY = (
-    "The lines were written by an unattended receiver. Who called whom, and message numbers, it cannot know: "
-    "they are left for a person, who listens to the clips."
+    "The lines were written by an unattended receiver. Who called whom, and message numbers, it cannot know. "
+    "From, To and quoted notes are what a person wrote down on hearing the clips; what is blank is unknown."
 )
 
 
 @dataclass(frozen=True, slots=True)
 class LogLine:
-    """One line of the form; `entry` is empty for a line that is no transmission."""
+    """One line of the form; `entry` is empty where it is no transmission, and so is what is unknown."""
 
     when_utc: datetime
     subject: str
     entry: str = ""
+    spoke: str = ""
+    to: str = ""
+    mark: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +106,8 @@ class CommunicationsLog:
         )
         for line in self.lines:
             utc = f"{line.when_utc:%Y-%m-%dT%H:%M:%SZ}"
-            cells = (self._stamp(line.when_utc), utc, "", "", "", "", line.subject, line.entry, *head)
+            said = (line.spoke, "", line.to, "", line.subject, line.entry)
+            cells = (self._stamp(line.when_utc), utc, *said, *head, line.mark)
             rows.writerow([csv_cell(cell) for cell in cells])
         return out.getvalue()
 
@@ -140,7 +148,8 @@ class CommunicationsLog:
             this_day = f"{self.clock.day(line.when_utc)}, {self.clock.short_zone(line.when_utc)}"
             if this_day != day:
                 yield (this_day,)
-            yield (f"{self.clock.local(line.when_utc):%H:%M:%S}", "", "", "", "", line.subject)
+            at = f"{self.clock.local(line.when_utc):%H:%M:%S}"
+            yield (at, line.spoke, "", line.to, "", line.subject)
             day = this_day
         if not self.lines:
             yield ("", "", "", "", "", "Nothing was heard. That does not mean that nobody called.")
@@ -156,20 +165,18 @@ def communications_log(
     prepared_by: str = "",
     prepared_utc: datetime | None = None,
     only: Collection[int] | None = None,
+    marks: Mapping[int, Mark] | None = None,
 ) -> CommunicationsLog:
     """The log of a summary's span: one line a transmission, and one for each long break in the watch.
 
-    `only` limits the transmissions to those with an entry of these numbers; the log says that it did.
+    `marks` are what a person has told of entries. `only` limits the transmissions to those with an entry of
+    these numbers; the log says that it did.
     """
     listed = transmissions_with(summary.transmissions, only)
     notes = [*headline(summary), *summary.notices]
     if len(listed) < len(summary.transmissions):
         notes.append(chosen_words(len(listed), len(summary.transmissions)))
-    lines = [
-        LogLine(one.start_utc, subject(one), ";".join(str(piece.entry_id) for piece in one.pieces))
-        for one in listed
-    ]
-    lines += _breaks(summary)
+    lines = [*(_line(one, marks or {}) for one in listed), *_breaks(summary)]
     return CommunicationsLog(
         clock=summary.clock,
         period_from_utc=summary.span.start_utc,
@@ -181,6 +188,27 @@ def communications_log(
         prepared_by=prepared_by,
         prepared_utc=prepared_utc,
     )
+
+
+def _line(heard: WholeTransmission, marks: Mapping[int, Mark]) -> LogLine:
+    """One transmission, with what a person has told of any of its pieces."""
+    told = [marks[piece.entry_id] for piece in heard.pieces if piece.entry_id in marks]
+    verdicts = dict.fromkeys(one.verdict.value for one in told if one.verdict is not None)
+    # A routine call needs no word; that a line is no call at all does.
+    marked = [f"marked: {verdict}" for verdict in verdicts if verdict != Verdict.ROUTINE.value]
+    notes = dict.fromkeys(note for one in told if (note := " ".join(one.note.split())))
+    return LogLine(
+        heard.start_utc,
+        "; ".join([*(f"“{note}”" for note in notes), subject(heard), *marked]),
+        ";".join(str(piece.entry_id) for piece in heard.pieces),
+        spoke=_several(one.from_to[0] for one in told),
+        to=_several(one.from_to[1] for one in told),
+        mark="; ".join(verdicts),
+    )
+
+
+def _several(names: Iterable[str]) -> str:
+    return "; ".join(dict.fromkeys(name for name in names if name))
 
 
 def _breaks(summary: ActivitySummary) -> Iterator[LogLine]:

@@ -11,6 +11,7 @@ import textwrap
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from watcher.log.marks import marks
 from watcher.log.reading import LoggedTransmission, watches
 from watcher.log.writing import WatchLog
 from watcher.plan.figures import write_mhz
@@ -48,6 +49,7 @@ class RelayDraft:
     what: str = ""
     need: str = ""
     next_on_air: str = ""
+    note: str = ""
 
     def fields(self) -> tuple[tuple[str, str], ...]:
         """What was heard and what was understood, as labels and texts; empty is unknown."""
@@ -77,6 +79,7 @@ class RelayDraft:
             ("Signalling found", found),
             ("Clip", clip or "none was kept"),
             ("Entry in the log", str(self.heard.entry_id)),
+            *((("Note on the clip", self.note),) if self.note else ()),
         )
 
     def script(self) -> tuple[str, ...]:
@@ -148,12 +151,15 @@ def relay_draft(
 ) -> RelayDraft:
     """The draft for one entry of the log.
 
+    Who calls is, where nobody says it here, who was written down in review as having spoken.
+
     Raises
     ------
     UsageProblem
         The log has no such entry.
     """
     heard = chosen_entries(log, [entry_id])[0]
+    told = marks(log, [entry_id])[entry_id]
     of_all = watches(log)
     its_watch = [one for one in of_all if one.watch_id == heard.watch_id]
     return RelayDraft(
@@ -161,11 +167,12 @@ def relay_draft(
         clock=LocalClock(its_watch[0].time_zone if its_watch else "UTC"),
         station=station_facts(its_watch or of_all),
         time_is_known=all(part.time_is_known for one in its_watch for part in one.stretches),
-        who=who,
+        who=who or told.from_to[0],
         where=where,
         what=what,
         need=need,
         next_on_air=next_on_air,
+        note=" ".join(told.note.split()),
     )
 
 

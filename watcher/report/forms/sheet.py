@@ -6,9 +6,11 @@ written without its accent where it has one, else as "?", and the sheet says so.
 
 from __future__ import annotations
 
+import textwrap
 import unicodedata
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
+from itertools import zip_longest
 from pathlib import Path
 from typing import cast
 
@@ -166,7 +168,7 @@ class Sheet(FPDF):
         Parameters
         ----------
         rows : iterable of sequence of str
-            A row of one cell goes over the whole width.
+            A row of one cell goes over the whole width; a cell too long for a page goes on in the next row.
         widths : sequence of float
             Shares of the width, in any unit.
         """
@@ -182,8 +184,10 @@ class Sheet(FPDF):
             for cells in rows:
                 if len(cells) == 1:
                     table.row().cell(self.plain(cells[0]), colspan=len(head), style=_BOLD)
-                else:
-                    table.row([self.plain(cell) for cell in cells])
+                    continue
+                plain = [self.plain(cell) for cell in cells]
+                for part in _row_parts(plain, [self.epw * wide / sum(widths) for wide in widths], points):
+                    table.row(part)
         self.ln(1)
 
     def save(self, path: Path) -> None:
@@ -210,6 +214,16 @@ class Sheet(FPDF):
         for number, line in enumerate(shown):
             self.set_xy(x, y + 2.8 * number)
             self.cell(wide_mm, 2.8, line)
+
+
+def _row_parts(cells: Sequence[str], wide_mm: Sequence[float], points: float) -> list[list[str]]:
+    """A row as rows that each fit on a page: what is too long goes on below, beside blank cells."""
+    columns = []
+    for text, wide in zip(cells, wide_mm, strict=True):
+        # 30 of the 50 lines of a page, each letter 0.2 mm wide a point: even capitals fit, at 0.33 mm.
+        room = max(1, int(wide / (0.2 * points))) * 30
+        columns.append(textwrap.wrap(text, room) if len(text) > room else [text])
+    return [list(row) for row in zip_longest(*columns, fillvalue="")]
 
 
 def save_bytes(path: Path, content: bytes) -> None:
