@@ -88,9 +88,9 @@ comma := ,
 
 # --- system packages ------------------------------------------------------------------------------
 
-# $(call system_package,COMMAND,PACKAGE,WHAT IS SKIPPED WITHOUT IT)
+# $(call system_package,COMMAND OR FILE,PACKAGE,WHAT IS SKIPPED WITHOUT IT)
 define system_package
-	@if ! command -v $(1) >/dev/null; then \
+	@if ! command -v $(1) >/dev/null && [ ! -e $(1) ]; then \
 		if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null && apt-get update -qq \
 			&& DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $(2) >/dev/null; then \
 			echo "Installed the system package $(2)."; \
@@ -103,4 +103,5 @@ system-packages:
 	$(call system_package,espeak-ng,espeak-ng,the checks that need an independent voice)
 	$(call system_package,sox,sox,the checks of tone decoders against an independent generator)
 	$(call system_package,chromium,chromium,the tests of the review page in a browser)
+	$(call system_package,/usr/share/fonts/truetype/dejavu/DejaVuSans.ttf,fonts-dejavu-core,the checks of other alphabets on paper)
 	$(call system_package,cc,gcc libc6-dev,the tests of a live radio on a stand-in driver)

@@ -9,25 +9,51 @@ import pytest
 
 from tests.watcher.report.made_watch import pages
 from watcher.errors import StorageError
+from watcher.report.forms.letters import fonts_in, system_fonts
 from watcher.report.forms.message import GeneralMessage
 from watcher.report.forms.sheet import Sheet
 
 
 def test_letters_it_has_are_kept_and_others_are_told() -> None:
-    sheet = Sheet("Title")
+    sheet = Sheet("Title", fonts=())
     sheet.words("Øvre Łódź – 5 ± 1")
     (text,) = pages(sheet)
     assert "Øvre Lódz - 5 ± 1" in text
     assert "stand as ?" not in text
-    sheet = Sheet("Title")
+    sheet = Sheet("Title", fonts=())
     sheet.words("山")
     (text,) = pages(sheet)
     assert "?" in text
     assert "Letters that this sheet cannot show stand as ?" in text
 
 
-def test_control_characters_do_not_reach_the_paper() -> None:
-    assert Sheet("Title").plain("a\x1b[31mb\x00\u202ec") == "a?[31mb??c"
+OTHER_ALPHABETS = ("Żółć na Łące", "Ведьмина гора", "Όρος", "Đurđevac")
+
+
+@pytest.mark.skipif(not system_fonts(), reason="this machine has none of the fonts that are looked for")
+@pytest.mark.parametrize("words", OTHER_ALPHABETS)
+def test_other_alphabets_are_written_as_they_are(words: str) -> None:
+    sheet = Sheet(words)
+    sheet.boxes(((words, words), ("Other", words * 6)))
+    sheet.ruled((words, "B"), [(words, "b"), (words,)], (1, 1))
+    (text,) = pages(sheet)
+    assert text.count(words) >= 5
+    assert "stand as ?" not in text
+
+
+def test_fonts_are_looked_for_below_the_folders_in_pairs(tmp_path: Path) -> None:
+    deep = tmp_path / "truetype" / "any"
+    deep.mkdir(parents=True)
+    for name in ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf", "NotoSans-Regular.ttf", "Other.ttf"):
+        (deep / name).touch()
+    (found,) = fonts_in([tmp_path, tmp_path / "absent"])
+    assert (found.regular, found.bold) == (deep / "DejaVuSans.ttf", deep / "DejaVuSans-Bold.ttf")
+    assert fonts_in([]) == ()
+
+
+@pytest.mark.parametrize("fonts", [None, ()])
+def test_control_characters_do_not_reach_the_paper(fonts: tuple[()] | None) -> None:
+    assert Sheet("Title", fonts=fonts).plain("a\x1b[31mb\x00\u202ec") == "a?[31mb??c"
 
 
 def test_the_same_words_give_the_same_bytes() -> None:
