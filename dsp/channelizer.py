@@ -24,6 +24,7 @@ from dsp.filter_bank_design import (
     noise_bandwidth_hz,
     shape_for_rate,
 )
+from dsp.overlapping import overlapping
 
 ROWS_TOGETHER = 16  # channels whose inverse FFTs are done at once: half a megabyte, which stays in the cache
 FRAMES_PER_SLICE = 16  # FFTs done together: enough rows for SIMD, and 0.2 s of delay
@@ -197,8 +198,8 @@ class Channelizer:
 
     def _slice(self, frames: int) -> Slice:
         shape = self.shape
-        windows = np.lib.stride_tricks.sliding_window_view(self._buffer, shape.fft_length)
-        spectra: ComplexSamples = scipy.fft.fft(windows[:: shape.hop_samples][:frames], axis=-1)
+        windows = overlapping(self._buffer, shape.fft_length, shape.hop_samples)
+        spectra: ComplexSamples = scipy.fft.fft(windows[:frames], axis=-1)
         first_frame = self._next_frame
         first_sample = first_frame * shape.hop_samples
         self._next_frame += frames

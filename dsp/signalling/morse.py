@@ -10,10 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from dsp.blocks import RealSamples
+from dsp.overlapping import overlapping
 from dsp.signalling.morse_code import CODE_OF_SIGN, FIGURES, LETTERS
 from dsp.signalling.morse_reading import NARROW_RATE_HZ, UNREADABLE, KeyedText, read_keying
 from dsp.signalling.passage import BIN_HZ, RATE_HZ, Passage
@@ -214,7 +214,7 @@ def keyed_bin(spectra: NDArray[np.float32], least_rises: int = _LEAST_RISES) -> 
 def narrowed(audio: RealSamples, edge: RealSamples, pitch_hz: float) -> NDArray[np.complex64]:
     """Audio brought down from a pitch to 400 complex samples a second, each turned from its own start."""
     joined = np.concatenate([edge, audio])
-    windows = sliding_window_view(joined, _TAPS)[::_STRIDE]
+    windows = overlapping(joined, _TAPS, _STRIDE)
     turn = np.exp(-2j * np.pi * pitch_hz / RATE_HZ * np.arange(_TAPS)) * _TAPER
     both = np.stack([turn.real, turn.imag], axis=1).astype(np.float32)
     return np.ascontiguousarray(windows @ both).view(np.complex64)[:, 0]

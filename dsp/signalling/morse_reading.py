@@ -158,19 +158,21 @@ def _belief(tuned: NDArray[np.complex64]) -> tuple[NDArray[np.complex64], NDArra
 
 def _two_states(belief: NDArray[np.float64]) -> _Keying:
     """Marks where nothing is known of the speed: Viterbi over "on" and "off" with a price for each edge."""
-    came_from_on = np.zeros(len(belief), dtype=bool)
-    came_from_off = np.zeros(len(belief), dtype=bool)
-    off, on = 0.0, -_SWITCH_COST
-    for n, gain in enumerate(belief.tolist()):
-        rise, fall = off - _SWITCH_COST, on - _SWITCH_COST
-        came_from_off[n] = rise > on
-        came_from_on[n] = fall > off
-        on, off = max(on, rise) + gain, max(off, fall)
-    state = on > off
-    states = np.zeros(len(belief), dtype=bool)
-    for n in range(len(belief) - 1, -1, -1):
-        states[n] = state
-        state = not came_from_off[n] if state else bool(came_from_on[n])
+    # Only the lead of "on" over "off" matters; beyond the price of an edge, the state before it is sure.
+    price = _SWITCH_COST
+    leads = []
+    lead = -price
+    for gain in belief.tolist():
+        leads.append(lead)
+        if lead > price:  # twice as fast as min and max
+            lead = price
+        elif lead < -price:
+            lead = -price
+        lead += gain
+    before = np.array([*leads[1:], np.inf if lead > 0 else -np.inf])
+    sure = np.flatnonzero(np.abs(before) > price)
+    following = sure[np.searchsorted(sure, np.arange(len(belief)))]  # what is not sure stays as it goes on
+    states = before[following] > 0
     edges = np.diff(np.concatenate([[0], states.astype(np.int8), [0]]))
     start, stop = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
     kept = stop - start >= _SHORTEST_MARK_S * GRAIN_HZ

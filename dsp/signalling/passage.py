@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from dsp.blocks import RealSamples
+from dsp.overlapping import overlapping
 
 RATE_HZ = 16_000
 HOP_SAMPLES = 160  # a spectrum every 10 ms
@@ -86,7 +86,7 @@ class PassageCutter:
     def _passage(self, audio: RealSamples) -> Passage:
         joined = np.concatenate([self._before, audio])
         self._before = joined[len(audio) :].copy()
-        windows = sliding_window_view(joined, WINDOW_SAMPLES)[::HOP_SAMPLES] * _WINDOW
+        windows = overlapping(joined, WINDOW_SAMPLES, HOP_SAMPLES) * _WINDOW
         lines = scipy.fft.rfft(windows, axis=1)[:, :BINS]
         power = np.square(lines.real)
         power += np.square(lines.imag)

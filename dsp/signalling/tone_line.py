@@ -18,6 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from dsp.overlapping import overlapping
+
 FRAME_S = 0.064  # long enough to part a tone from a pitch 30 Hz away, short enough to fit into a pause
 LEAST_FRAMES = 4
 # Residuals follow Student's t: one degree of freedom forgives a frame that is wholly voice.
@@ -119,7 +121,7 @@ def cut_frames(
         firsts -= firsts % span
     for i, first in enumerate(firsts):
         piece = low_band[first : first + span]
-        windows = np.lib.stride_tricks.sliding_window_view(piece, length)[::hop][:count]
+        windows = overlapping(np.ascontiguousarray(piece), length, hop)[:count]
         np.multiply(windows - piece.mean(dtype=np.float64).astype(np.float32), taper, out=cut[i])
     return Frames(cut, hop, rate_hz)
 

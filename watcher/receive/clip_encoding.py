@@ -23,9 +23,9 @@ AUDIO_RATE_HZ = 16_000
 PART_TAG = "unfinished_name"
 """Ties a finished file to the unfinished one it was made from."""
 
-_COMPRESSION = 0.0
-"""The fastest of the library: 12.2 ns a frame against 13.6 at its default, for files 3 % larger. Handing
-over a clip at once spares another 3 ns against blocks of 4096 frames."""
+_COMPRESSION = 0.5
+"""Of the library's 0 to 1. A voice then takes 0.39 of its samples' size at 15 ns a frame; at 0 it takes 0.60
+for a tenth less time. More than 0.5 makes nothing smaller."""
 
 
 def encode_clip(
