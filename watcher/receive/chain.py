@@ -18,7 +18,6 @@ from dsp.detector import Detection, Detector, ImageHeard, SteadyGone, SteadySpok
 from dsp.squelch import Closing, Opening
 from watcher.errors import RadioError
 from watcher.plan.model import Channel
-from watcher.receive.alert_spans import ALERT_LEAD_S, alert_is_over, alert_since_s
 from watcher.receive.clips import ClipStore
 from watcher.receive.conditions import ConditionBook, bare_transmission
 from watcher.receive.decoders import decoding_of
@@ -37,6 +36,7 @@ from watcher.receive.records import (
     Transmission,
     Watched,
 )
+from watcher.receive.splitting import split_for_alerts, split_long_clips
 from watcher.receive.stream_clock import StreamClock
 
 LOOK_BACK_S = 0.5  # of audio ahead of the carrier; at least 0.25 s is promised
@@ -125,6 +125,13 @@ class ReceiveChain:
     def on_air(self) -> list[str]:
         """Names of the channels with a transmission right now."""
         return [self.channels[n].name for n in sorted(self._open)]
+
+    @property
+    def flagged_on_air(self) -> list[Transmission]:
+        """Transmissions that go on and in which something was found that raises a flag, as far as known."""
+        on_air = self._open.values()
+        found = (one.flagged(self._groups[one.place.group].history.stop, self._clock) for one in on_air)
+        return [one for one in found if one is not None]
 
     @property
     def noise_floor_dbfs(self) -> float | None:
@@ -238,8 +245,8 @@ class ReceiveChain:
                 case ImageHeard():
                     self._book.image(event, len(piece.spectra))
         self._frame = detection.first_frame + len(piece.spectra)
-        records += self._split_long_clips()
-        records += self._split_for_alerts()
+        records += split_long_clips(self._open, self._groups, self._longest_clip_s, self._clock)
+        records += split_for_alerts(self._open, self._groups, self._clips, self._clock)
         records += self._book.over(self._frame, self.frame_s, self._clock)
         judged = self._clock.run_first + self._frame * self._clock.hop_samples
         if judged - self._watched_from >= WATCHED_EVERY_S * self._rate_hz:
@@ -368,31 +375,3 @@ class ReceiveChain:
             return [condition]
         first, stop = self._clock.run_first, self._clock.run_first + event.frame * self._clock.hop_samples
         return [bare_transmission(self.channels[event.channel], condition, first, stop)]
-
-    def _split_long_clips(self) -> list[Record]:
-        records: list[Record] = []
-        for number, on_air in self._open.items():
-            group = self._groups[on_air.place.group]
-            if group.history.stop - on_air.clip_start >= self._longest_clip_s * group.rate_hz:
-                finished, self._open[number] = on_air.split(group.history.stop, self._clock)
-                records.append(finished)
-        return records
-
-    def _split_for_alerts(self) -> list[Record]:
-        """Where alerts alone make clips: begin one when an alert has begun, end it when the alert is over."""
-        records: list[Record] = []
-        for number, on_air in self._open.items():
-            if on_air.channel.keep != "alerts":
-                continue
-            now = self._groups[on_air.place.group].history.stop
-            if on_air.keeps_clip:
-                if alert_is_over(on_air.findings, on_air.alert_since_s, on_air.seconds_up(now)):
-                    finished, self._open[number] = on_air.split(now, self._clock, clips=None)
-                    records.append(finished)
-            elif (since_s := alert_since_s(on_air.findings)) is not None:
-                from_s = since_s - ALERT_LEAD_S
-                finished, self._open[number] = on_air.split_for_alert(
-                    since_s, from_s, self._clock, self._clips
-                )
-                records.append(finished)
-        return records

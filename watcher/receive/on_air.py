@@ -15,7 +15,7 @@ from dsp.levelling import level_clip
 from watcher.plan.model import Channel
 from watcher.receive.clips import ClipStore
 from watcher.receive.decoding import Decoding
-from watcher.receive.findings import kind_with_findings, merged
+from watcher.receive.findings import flags_of, kind_with_findings, merged
 from watcher.receive.gathering import Gathering
 from watcher.receive.kept_iq import IqKeeping
 from watcher.receive.measuring import CarrierSpan, Place, measured, with_signalling
@@ -170,6 +170,17 @@ class OnAir:
         if self._clip is not None and self._waiting:
             self._clip.write(np.concatenate(self._waiting))
         self._waiting, self._waiting_frames = [], 0
+
+    def flagged(self, now: int, clock: StreamClock) -> Transmission | None:
+        """What is known of it at channel sample `now` where a finding raised a flag already; else None.
+
+        None too where a tone is required: whether it is there is known at the end.
+        """
+        flags = tuple(flags_of(self.findings))
+        if not flags or self.channel.require_tone:
+            return None
+        so_far = self._known(now, now, EndedBy.STOPPED, clock)
+        return replace(so_far, findings=tuple(self.findings), flags=flags)
 
     def up_since(self, start: int) -> None:
         """The carrier was up earlier than it was noticed; the clip begins where it does."""

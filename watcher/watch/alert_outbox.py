@@ -57,6 +57,10 @@ class Outbox:
             del self.pending[lesser[0] if lesser else -1]
             self._hold_back()
 
+    def put_in_place(self, earlier: Item, item: Item) -> None:
+        """Let an item that tells more take the place of one that still waits, if it does."""
+        self.pending = [(at_s, item if each is earlier else each) for at_s, each in self.pending]
+
     def due_at_s(self, now_s: float) -> float | None:
         """When the next message may go, on the clock of `now_s`; None where nothing waits."""
         self._forget_old(now_s)

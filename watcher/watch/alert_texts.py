@@ -57,12 +57,17 @@ _SIGNS = {
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """A transmission to tell of; `reasons` are flags, the gravest first; `distress` if one asks for help."""
+    """A transmission to tell of.
+
+    `reasons` are flags, the gravest first; `distress` if one asks for help; `goes_on` where it is still on
+    the air and `heard` is what is known so far.
+    """
 
     heard: Transmission
     clip: PurePosixPath | None
     reasons: tuple[str, ...]
     distress: bool
+    goes_on: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +105,12 @@ def item_for(
     reasons = tuple(flag for flag in _WHAT if flag in told)
     distress = any(flag in {LONG_TONE, BEACON} for flag in told) or (SAME in told and severity >= MOST_SEVERE)
     return Item(heard, clip, reasons, distress)
+
+
+def asked_for_help(item: Item) -> frozenset[tuple[Sign, float]]:
+    """What in a transmission asks for help: the signs of its reasons, and when each began."""
+    signs = {_SIGNS[reason] for reason in item.reasons if reason in _SIGNS}
+    return frozenset((each.sign, each.start_s) for each in item.heard.findings if each.sign in signs)
 
 
 def severity_of(heard: Transmission) -> int:
@@ -160,11 +171,13 @@ def write_times(instant: datetime, zone: ZoneInfo) -> str:
 def _paragraph(item: Item, zone: ZoneInfo) -> str:
     heard = item.heard
     lines = [f"Heard: {'; '.join(_what(heard, reason) for reason in item.reasons)}"]
-    lines.append(f"When: {write_times(heard.start_utc, zone)}, for {heard.seconds:.1f} s")
+    lasted = f"still on the air after {heard.seconds:.0f} s" if item.goes_on else f"for {heard.seconds:.1f} s"
+    lines.append(f"When: {write_times(heard.start_utc, zone)}, {lasted}")
     snr = "SNR unknown" if heard.snr_db is None else f"SNR {heard.snr_db.value:.0f} dB".replace("-", "−")
     lines.append(f"Where: {heard.channel}, {write_mhz(heard.frequency_hz)} MHz, {snr}")
     lines.append(f"How sure: {'; '.join(_how_sure(heard, reason) for reason in item.reasons)}")
-    lines.append(f"Clip: {'none was kept' if item.clip is None else item.clip}")
+    missing = "it is being recorded" if item.goes_on else "none was kept"
+    lines.append(f"Clip: {missing if item.clip is None else item.clip}")
     return "\n".join(lines)
 
 

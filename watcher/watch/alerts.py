@@ -1,6 +1,7 @@
 """Alerts: who is told of what was heard, without the watch ever waiting for a service.
 
-`take` and `consider` put a transmission into the outboxes and return; one thread empties them.
+`take` and `consider` put a transmission into the outboxes and return, `consider_on_air` one that still
+lasts; one thread empties them.
 """
 
 from __future__ import annotations
@@ -8,19 +9,21 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
 from pathlib import PurePosixPath
 from zoneinfo import ZoneInfo
 
 from watcher.plan.duties import Alert
 from watcher.receive.chain import Record
-from watcher.receive.records import Clip, Transmission
+from watcher.receive.records import Clip, Sign, Transmission
 from watcher.watch.alert_delivery import LONGEST_S, Delivery, address_problem
 from watcher.watch.alert_outbox import Outbox
-from watcher.watch.alert_texts import Item, item_for, message, trial_message
+from watcher.watch.alert_texts import Item, asked_for_help, item_for, message, trial_message
 from watcher.watch.clock import Clock
 
 MOST_PROBLEMS = 50
+PIECES_TOUCH = timedelta(seconds=1)  # a split leaves no time between the pieces; a new call takes longer
 LONGEST_IDLE_S = 600.0  # how long the thread sleeps where nothing waits; whatever comes wakes it
 
 
@@ -43,11 +46,25 @@ class Trial:
 
 
 @dataclass(slots=True)
+class _OnAir:
+    """A call for help that was told of while it was on the air: the latest item, and all that was told."""
+
+    item: Item
+    until_utc: datetime
+    told: frozenset[tuple[Sign, float]]
+
+    def goes_on_as(self, heard: Transmission) -> bool:
+        """Whether this is the same transmission, or another piece of it."""
+        return heard.start_utc <= self.until_utc + PIECES_TOUCH
+
+
+@dataclass(slots=True)
 class _Route:
     label: str
     alert: Alert
     outbox: Outbox
     delivery: Delivery
+    on_air: dict[str, _OnAir] = field(default_factory=dict)  # by channel
 
 
 class Alerts:
@@ -138,13 +155,55 @@ class Alerts:
             )
         self._wake.set()
 
+    def consider_on_air(self, so_far: Transmission) -> None:
+        """Tell of a call for help while it lasts, once for each thing found in it; returns at once.
+
+        May be called as often as one likes with what is known so far. What does not ask for help waits until
+        the transmission has ended and is in the log.
+        """
+        try:
+            added = [self._add_on_air(route, so_far) for route in self._routes]
+            if any(added):
+                self._wake.set()
+        except Exception as failure:  # noqa: BLE001 - as in `consider`
+            self._tell(f"a call could not be told while it lasted ({type(failure).__name__}: {failure})")
+
+    def _add_on_air(self, route: _Route, so_far: Transmission) -> bool:
+        item = item_for(route.alert, so_far, None, ())
+        if item is None or not item.distress:
+            return False
+        found = asked_for_help(item)
+        with self._lock:
+            before = route.on_air.get(so_far.channel)
+            known = before is not None and before.goes_on_as(so_far)
+            told = before.told if before is not None and known else frozenset()
+            if before is not None and known and found <= told:
+                before.until_utc = max(before.until_utc, so_far.end_utc)
+                return False
+            item = replace(item, goes_on=True)
+            route.on_air[so_far.channel] = _OnAir(item, so_far.end_utc, told | found)
+            route.outbox.add(item, self._clock.monotonic(), quiet=False)  # a call for help is never silenced
+            return True
+
     def _add(self, heard: Transmission, clip: PurePosixPath | None) -> None:
         now_s, local = self._clock.monotonic(), self._clock.utc().astimezone(self._zone).time()
         with self._lock:
             for route in self._routes:
                 item = item_for(route.alert, heard, clip, self._calling)
-                if item is not None:
-                    route.outbox.add(item, now_s, quiet=route.alert.is_quiet(local))
+                if item is None:
+                    continue
+                before = route.on_air.get(heard.channel)
+                if (
+                    before is not None
+                    and item.distress
+                    and before.item.heard.piece == heard.piece
+                    and before.goes_on_as(heard)
+                    and asked_for_help(item) <= before.told
+                ):  # told while it lasted; if it still waits, let it name the clip
+                    before.until_utc = max(before.until_utc, heard.end_utc)
+                    route.outbox.put_in_place(before.item, item)
+                    continue
+                route.outbox.add(item, now_s, quiet=route.alert.is_quiet(local))
 
     def run_due(self) -> float | None:
         """Send what may go now; returns in how many seconds the next may go, None where nothing waits."""

@@ -107,6 +107,9 @@ class Duties:
 
     def step(self, state: Standing) -> None:
         """After every step of the watch."""
+        for post in state.posts:
+            for so_far in post.flagged_on_air:
+                self._alerts.consider_on_air(so_far)
         is_open = state.window is not None
         if is_open != self._was_open:
             self._was_open = is_open

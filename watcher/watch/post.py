@@ -16,7 +16,7 @@ from watcher.errors import RadioError, StorageError
 from watcher.plan.tunings import Tuning
 from watcher.radio.live import LiveRadio, LiveStream, RadioLost, StreamFacts
 from watcher.receive.chain import ReceiveChain, Record
-from watcher.receive.records import EndedBy, Gap, GapCause, Watched
+from watcher.receive.records import EndedBy, Gap, GapCause, Transmission, Watched
 from watcher.utc import instant_of_sample
 from watcher.watch.clock import Clock
 from watcher.watch.time_account import TimeAccount
@@ -125,6 +125,11 @@ class Post:
     def on_air(self) -> list[str]:
         """Channels with a transmission right now."""
         return self._chain.on_air if self._chain is not None else []
+
+    @property
+    def flagged_on_air(self) -> list[Transmission]:
+        """Transmissions that go on and have raised a flag."""
+        return self._chain.flagged_on_air if self._chain is not None else []
 
     @property
     def noise_floor_dbfs(self) -> float | None:

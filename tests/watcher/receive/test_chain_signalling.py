@@ -15,14 +15,28 @@ from dsp.modulate import Am, Audio, Ctcss, DigitalCode, Fm, Unmodulated
 from dsp.modulate.beacon import beacon_audio
 from dsp.modulate.morse import morse
 from dsp.modulate.same import same_message
+from dsp.modulate.scene import Scene
 from dsp.modulate.tones import key_sequence, silence, tone
-from tests.on_the_air import MemoryClips, call, listed, receive, scene, seconds_in, speech, spoken
+from tests.on_the_air import (
+    BEGAN_UTC,
+    CENTRE_HZ,
+    MemoryClips,
+    call,
+    cut,
+    listed,
+    receive,
+    scene,
+    seconds_in,
+    speech,
+    spoken,
+)
 from watcher.log.reading import transmissions
 from watcher.log.writing import WatchLog
-from watcher.plan.model import TonePair, WatchPlan
+from watcher.plan.model import Channel, TonePair, WatchPlan
 from watcher.radio.recording import open_recording
 from watcher.radio.sigmf_annotations import read_annotations
 from watcher.receive import decoders
+from watcher.receive.chain import ReceiveChain
 from watcher.receive.clips import ClipStore
 from watcher.receive.receive_rules import ReceiveRules
 from watcher.receive.records import ConditionKind, Kind, Sign
@@ -68,6 +82,28 @@ def test_a_zero_held_for_three_seconds_raises_its_flag() -> None:
     assert "long-tone" in one.flags
     (found,) = (each for each in one.findings if each.sign is Sign.LONG_TONE)
     assert found.stop_s - found.start_s == pytest.approx(3.5, abs=0.06)
+
+
+def flags_raised(channel: Channel, made: Scene) -> list[tuple[float, tuple[str, ...]]]:
+    """After which seconds of a scene, in steps of a tenth, something on the air has raised which flags."""
+    chain = ReceiveChain([channel], RATE_HZ, CENTRE_HZ, BEGAN_UTC, None)
+    samples = made.render(np.random.default_rng(1))
+    raised = []
+    for block in cut(samples, RATE_HZ, [RATE_HZ // 10]):
+        chain.push(block)
+        raised += [(block.stop_sample / RATE_HZ, one.flags) for one in chain.flagged_on_air]
+    return raised
+
+
+def test_a_long_zero_is_known_while_it_is_on_the_air() -> None:
+    held = joined(quiet(0.5), key_sequence("0", rate_hz=AUDIO_HZ, tone_s=12.0), quiet(0.5))
+    made = scene(RATE_HZ, 16, call(CHANNEL, 1, 14, 10, modulation=sent(held)))
+    raised = flags_raised(CHANNEL, made)
+    # It is one after 3 s of the tone, 4.6 s into the scene; the receiver is up to 2.5 s behind.
+    assert 4.6 <= raised[0][0] <= 7.2 and raised[-1][0] > 14
+    assert {flags for _, flags in raised} == {("long-tone",)}
+    # Where a tone is required nobody is called before it is known to be there.
+    assert not flags_raised(CHANNEL.model_copy(update={"expect_tone_hz": 100.0, "require_tone": True}), made)
 
 
 def test_a_page_is_measured_and_named_by_the_plan() -> None:

@@ -7,6 +7,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path, PurePosixPath
@@ -16,7 +17,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from watcher.plan.duties import Alert
-from watcher.receive.records import Clip, EndedBy, Gap, GapCause, Transmission
+from watcher.receive.records import Clip, EndedBy, Finding, Gap, GapCause, Sign, Transmission
 from watcher.watch.alert_delivery import Delivery, run_command
 from watcher.watch.alert_texts import Message
 from watcher.watch.alerts import AlertCounts, Alerts, alert_problems
@@ -127,6 +128,73 @@ def test_clips_and_transmissions_are_taken_from_the_records_of_the_log(service: 
     (told,) = service.got
     assert "2031-05-04/a.flac" in told["message"]
     assert "ridge" in told["message"]
+
+
+def sounding(seconds: float, *, piece: int = 1, since_s: float = 1.0, **more: Any) -> Transmission:
+    """A long tone that began a second after the carrier, so long after which more is known."""
+    found = Finding(Sign.LONG_TONE, since_s, seconds, "0", f"zero held for {seconds - since_s:.1f} s")
+    end = START + timedelta(seconds=seconds)
+    return replace(heard("long-tone"), end_utc=end, findings=(found,), piece=piece, **more)
+
+
+def test_a_call_for_help_is_told_while_it_is_on_the_air_and_once(service: Service) -> None:
+    alerts = alerts_of(Alert(to=service.address))
+    for seconds in (4.0, 5.0, 6.0):
+        alerts.consider_on_air(sounding(seconds))
+        alerts.run_due()
+    alerts.consider(sounding(7.0), CLIP)
+    assert alerts.run_due() is None
+    (told,) = service.got
+    assert "still on the air after 4 s" in told["message"]
+    assert "it is being recorded" in told["message"]
+
+
+def test_a_second_call_in_the_same_transmission_and_the_next_transmission_are_told(service: Service) -> None:
+    alerts = alerts_of(Alert(to=service.address))
+    alerts.consider_on_air(sounding(4.0))
+    alerts.run_due()
+    alerts.consider_on_air(sounding(20.0, since_s=15.0))
+    alerts.run_due()
+    assert len(service.got) == 2
+    later = START + timedelta(seconds=60)
+    alerts.consider_on_air(sounding(64.0, start_utc=later))
+    alerts.run_due()
+    assert len(service.got) == 3
+
+
+def test_a_call_that_lasts_is_told_again_with_every_piece_that_is_finished(service: Service) -> None:
+    alerts = alerts_of(Alert(to=service.address))
+    alerts.consider_on_air(sounding(200.0))
+    alerts.consider(sounding(300.0), CLIP)
+    alerts.run_due()
+    seam = START + timedelta(seconds=300)
+    alerts.consider_on_air(sounding(310.0, piece=2, start_utc=seam))
+    assert alerts.run_due() is None
+    assert len(service.got) == 1
+    alerts.consider(sounding(600.0, piece=2, start_utc=seam), CLIP)
+    alerts.run_due()
+    assert len(service.got) == 2
+
+
+def test_a_call_that_ends_before_it_could_be_told_names_its_clip(service: Service) -> None:
+    clock = SteppedClock()
+    alerts = alerts_of(Alert(to=service.address), clock=clock)
+    service.answer = 500
+    alerts.consider_on_air(sounding(4.0))
+    assert alerts.run_due() == 5.0
+    alerts.consider(sounding(6.0), CLIP)
+    service.answer, clock.passed_s = 200, 5.0
+    assert alerts.run_due() is None
+    (told,) = service.got
+    assert "2031-05-04/clip.flac" in told["message"]
+    assert "still on the air" not in told["message"]
+
+
+def test_what_asks_for_no_help_waits_for_its_end(service: Service) -> None:
+    alerts = alerts_of(Alert(to=service.address))
+    alerts.consider_on_air(heard("alert-tone"))
+    assert alerts.run_due() is None
+    assert not service.got
 
 
 def test_a_service_that_fails_is_tried_again_and_told_of_once(service: Service) -> None:

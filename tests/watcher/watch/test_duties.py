@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
 
 from tests.watcher.watch.air import BEGAN_UTC, PassingClock
+from watcher.plan.duties import Alert
 from watcher.plan.model import Channel, Station, WatchPlan, Window
 from watcher.plan.stay_rules import FollowUpRules
 from watcher.plan.windows import WindowSpan
-from watcher.receive.records import EndedBy, Kind, KindReading, Transmission
+from watcher.receive.records import EndedBy, Finding, Kind, KindReading, Sign, Transmission
 from watcher.watch.duties import Duties, calls_for_help
+from watcher.watch.post import Counts, Post
 from watcher.watch.standing import Standing
 from watcher.watch.status import FILE_NAME
 
@@ -86,6 +89,26 @@ def test_a_call_for_help_opens_windows_and_a_chat_does_not(duties: Duties, event
     assert all("call on calling" in why for _, why in extra)
     assert f"{extra[-1][0].start_utc:%H:%M}" == "03:58"  # two minutes before the second hour after the call
     assert [name for name, _ in events] == ["follow-up"]
+
+
+def test_who_is_to_be_told_is_told_at_the_step_in_which_a_call_raises_its_flag(
+    tmp_path: Path, clock: PassingClock
+) -> None:
+    class CallingPost:
+        counts, tuning, reached_utc, noise_floor_dbfs, is_up = Counts(), None, None, None, True
+        flagged_on_air = (
+            heard(CHAT, 30, flags=("long-tone",), findings=(Finding(Sign.LONG_TONE, 0, 4, "0", "zero"),)),
+        )
+
+    script = tmp_path / "told.py"
+    script.write_text(f"import sys; open({str(tmp_path / 'told')!r}, 'a').write(sys.stdin.read())\n")
+    plan = PLAN.model_copy(update={"alerts": (Alert(command=(sys.executable, str(script))),)})
+    told = Duties(plan, tmp_path, clock=clock, said=lambda *_, **__: None)
+    state = Standing(posts=[cast("Post", CallingPost())])
+    told.step(state)
+    told.step(state)
+    told.close(is_over=True)
+    assert (tmp_path / "told").read_text().count("still on the air after 5 s") == 1
 
 
 def test_status_is_written_and_says_how_the_watch_ended(
