@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import PurePosixPath
@@ -20,6 +20,7 @@ from watcher.receive.records import Clip, Sign, Transmission
 from watcher.watch.alert_delivery import LONGEST_S, Delivery, address_problem
 from watcher.watch.alert_outbox import Outbox
 from watcher.watch.alert_texts import Item, asked_for_help, item_for, message, trial_message
+from watcher.watch.alerts_left import Left
 from watcher.watch.clock import Clock
 
 MOST_PROBLEMS = 50
@@ -83,6 +84,9 @@ class Alerts:
         Where addresses that the plan does not tell are looked up.
     longest_s : float
         What one delivery may take.
+    keep : callable
+        Takes the calls for help that still wait, whenever they change, to be remembered beyond this program's
+        life.
     start : bool
         False starts no thread; then :meth:`run_due` is for the caller to call.
 
@@ -102,6 +106,7 @@ class Alerts:
         calling: Collection[str] = (),
         environ: Mapping[str, str] = os.environ,
         longest_s: float = LONGEST_S,
+        keep: Callable[[Sequence[Left]], None] = lambda _: None,
         start: bool = True,
     ) -> None:
         self.problems: list[str] = []
@@ -109,6 +114,8 @@ class Alerts:
         self._station = station_name or "Midwatch"
         self._clock = clock
         self._calling = frozenset(calling)
+        self._keep = keep
+        self._kept: list[Left] = []
         self._lock = threading.Lock()
         self._wake = threading.Event()
         self._stopping = False
@@ -207,8 +214,35 @@ class Alerts:
 
     def run_due(self) -> float | None:
         """Send what may go now; returns in how many seconds the next may go, None where nothing waits."""
+        self._keep_waiting()
         waits_s = [wait_s for route in self._routes if (wait_s := self._run_route(route)) is not None]
+        self._keep_waiting()
         return min(waits_s, default=None)
+
+    def remind(self, heard: Transmission, clip: PurePosixPath | None, labels: Collection[str]) -> None:
+        """Tell what an earlier watch could not, by the alerts of these labels; by all where none is left."""
+        with self._lock:
+            for route in [one for one in self._routes if one.label in labels] or self._routes:
+                item = item_for(route.alert, heard, clip, ())
+                if item is not None:
+                    route.outbox.add(item, self._clock.monotonic(), quiet=False)
+        self._wake.set()
+
+    def _keep_waiting(self) -> None:
+        with self._lock:
+            waiting = [
+                Left(route.label, item.heard.channel, item.heard.start_utc)
+                for route in self._routes
+                for item in route.outbox.items()
+                if item.distress
+            ]
+        if waiting == self._kept:
+            return
+        try:
+            self._keep(waiting)
+        except OSError as failure:
+            self._tell(f"calls for help that wait cannot be remembered ({failure.strerror})")
+        self._kept = waiting
 
     def send_test(self) -> list[Trial]:
         """Send every alert a test now, whatever the hour; for the command, it waits for each."""
@@ -234,7 +268,7 @@ class Alerts:
                 calls = sum(item.distress for item in route.outbox.items())
                 if calls:
                     of = "call for help was" if calls == 1 else "calls for help were"
-                    self._tell(f"{route.label}: {calls} {of} not told before the end; the log has them")
+                    self._tell(f"{route.label}: {calls} {of} not told yet; the next watch will")
 
     def _run(self) -> None:
         while not self._stopping:

@@ -5,6 +5,7 @@ None of it may hold up the watch: whatever fails is said, and the watch goes on.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -24,6 +25,7 @@ from watcher.plan.windows import WindowSpan
 from watcher.receive.chain import Record
 from watcher.receive.records import BEACON, LONG_TONE, Clip, Kind, Transmission
 from watcher.watch.alerts import Alerts
+from watcher.watch.alerts_left import left_in_log, read_left, write_left
 from watcher.watch.clock import Clock
 from watcher.watch.health import Health, prometheus_text
 from watcher.watch.health_endpoint import HealthEndpoint
@@ -70,7 +72,15 @@ class Duties:
         self._write_report = write_report
         self._notices = ServiceNotices(clock)
         calling = [channel.name for channel in plan.channels if channel.calling]
-        self._alerts = Alerts(plan.alerts, plan.station.zone, plan.station.name, clock, calling=calling)
+        self._left = read_left(folder)
+        self._alerts = Alerts(
+            plan.alerts,
+            plan.station.zone,
+            plan.station.name,
+            clock,
+            calling=calling,
+            keep=lambda waiting: write_left(folder, waiting),
+        )
         self._listening = Listening(clock, plan.listen.device) if plan.listen is not None else None
         self._endpoint: HealthEndpoint | None = None
         if plan.station.health_port is not None:
@@ -107,6 +117,8 @@ class Duties:
 
     def step(self, state: Standing) -> None:
         """After every step of the watch."""
+        if self._left:
+            self._remind()
         for post in state.posts:
             for so_far in post.flagged_on_air:
                 self._alerts.consider_on_air(so_far)
@@ -128,6 +140,16 @@ class Duties:
             write_status(self._folder, self.health.figures, self._clock.utc())
         except OSError as failure:
             self._said("status", why=f"status.json cannot be written ({failure.strerror})")
+
+    def _remind(self) -> None:
+        """Calls for help that the watch before could not tell: now that what it left behind is in the log."""
+        left, self._left = self._left, []
+        found = list(left_in_log(self._folder, left))
+        for entry, labels in found:
+            self._alerts.remind(entry.transmission, entry.clip_path, labels)
+        if not found:
+            with contextlib.suppress(OSError):
+                write_left(self._folder, ())
 
     def ready(self) -> None:
         """The watch stands."""
