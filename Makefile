@@ -4,7 +4,7 @@ SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DELETE_ON_ERROR:
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint bench soak fuzz demo-recording system-packages clean
+.PHONY: help demo test lint bench bench-review soak fuzz demo-recording system-packages clean
 
 VENV ?= .venv
 PY := $(VENV)/bin/python
@@ -38,6 +38,9 @@ lint: $(VENV)/.installed-test  ## style, types and the architecture contract onl
 
 bench: $(VENV)/.installed-test  ## measure the speed and the memory of the whole chain (build/bench.json)
 	$(PY) tests/bench/run.py
+
+bench-review: $(VENV)/.installed-test  ## measure the review page and the report over 100,000 transmissions
+	$(PY) tests/bench/review_load.py
 
 soak: $(VENV)/.installed-test  ## the long tests, minutes to hours
 	$(PY) -m pytest -m soak

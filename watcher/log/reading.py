@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import PurePosixPath
 
+import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import ColumnElement, RowMapping, Select, Table, and_, func, or_, select
 
 from watcher.log.facts import WatchEndedBy
@@ -104,16 +106,21 @@ def transmissions(
     """
     chosen = select(transmission).order_by(transmission.c.start_utc_ms, transmission.c.entry_id)
     for row in _rows(log, _within(chosen, transmission, "end_utc_ms", span, channels)):
-        yield LoggedTransmission(
-            entry_id=row["entry_id"],
-            watch_id=row["watch_id"],
-            transmission=transmission_of(row),
-            clip_path=clip_path_of(row),
-            clip_sha256=row["clip_sha256"],
-            clip_audio_frames=row["clip_audio_frames"],
-            clip_removed_utc=clip_removed_of(row),
-            possible_words=possible_words_of(row),
-        )
+        yield entry_of(row)
+
+
+def entry_of(row: RowMapping) -> LoggedTransmission:
+    """The entry of a row of the table of transmissions."""
+    return LoggedTransmission(
+        entry_id=row["entry_id"],
+        watch_id=row["watch_id"],
+        transmission=transmission_of(row),
+        clip_path=clip_path_of(row),
+        clip_sha256=row["clip_sha256"],
+        clip_audio_frames=row["clip_audio_frames"],
+        clip_removed_utc=clip_removed_of(row),
+        possible_words=possible_words_of(row),
+    )
 
 
 def heard_times(
@@ -127,6 +134,17 @@ def heard_times(
         times = instant_of(row["start_utc_ms"]), instant_of(row["end_utc_ms"])
         found.setdefault(row["channel"], []).append(times)
     return found
+
+
+def heard_ms(log: WatchLog, span: Span | None = None) -> dict[str, NDArray[np.int64]]:
+    """The same as milliseconds since 1970, shape (n, 2), in any order: for pictures of a month at once."""
+    chosen = select(transmission.c.channel, transmission.c.start_utc_ms, transmission.c.end_utc_ms)
+    with log.snapshot() as connection:
+        rows = connection.execute(_within(chosen, transmission, "end_utc_ms", span, None)).all()
+    channels = [row[0] for row in rows]
+    names = np.array(channels)
+    times = np.array(([row[1] for row in rows], [row[2] for row in rows]), np.int64).T
+    return {channel: times[names == channel] for channel in set(channels)}
 
 
 def gaps(log: WatchLog, span: Span | None = None, channels: Collection[str] | None = None) -> Iterator[Gap]:

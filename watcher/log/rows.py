@@ -163,10 +163,16 @@ def _kind_of(row: RowMapping) -> KindReading | None:
     )
 
 
+def _listed(text: str) -> list[Any]:
+    """A JSON list; most are empty, and those need no parser."""
+    listed: list[Any] = [] if text == "[]" else json.loads(text)
+    return listed
+
+
 def _findings_of(row: RowMapping) -> tuple[Finding, ...]:
     return tuple(
         Finding(**{**each, "sign": Sign(each["sign"])})  # the keys are the fields
-        for each in json.loads(row["findings"])
+        for each in _listed(row["findings"])
     )
 
 
@@ -200,7 +206,7 @@ def transmission_of(row: RowMapping) -> Transmission:
         peak_deviation_hz=_measured(row["peak_deviation_hz"], row["peak_deviation_sigma_hz"]),
         rms_deviation_hz=_measured(row["rms_deviation_hz"], row["rms_deviation_sigma_hz"]),
         tone=tone,
-        flags=tuple(json.loads(row["flags"])),
+        flags=tuple(_listed(row["flags"])),
         code=_code_of(row),
         kind=_kind_of(row),
         findings=_findings_of(row),

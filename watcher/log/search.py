@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, RowMapping, Select, and_, func, or_, select, tuple_
+from sqlalchemy import ColumnElement, Select, and_, func, or_, select, tuple_
 
 from watcher.log.marks import AT_ONCE, Verdict
-from watcher.log.reading import LoggedTransmission
-from watcher.log.rows import clip_path_of, clip_removed_of, possible_words_of, transmission_of, utc_ms
+from watcher.log.reading import LoggedTransmission, entry_of
+from watcher.log.rows import utc_ms
 from watcher.log.schema import mark, transmission
 from watcher.log.writing import WatchLog
 
@@ -79,7 +79,7 @@ def page(log: WatchLog, wanted: Wanted, offset: int, room: int) -> list[LoggedTr
     ids = _chosen(wanted, transmission.c.entry_id).order_by(*order).offset(offset).limit(room)
     chosen = select(transmission).where(transmission.c.entry_id.in_(ids.scalar_subquery())).order_by(*order)
     with log.snapshot() as connection:
-        return [_entry_of(row) for row in connection.execute(chosen).mappings()]
+        return [entry_of(row) for row in connection.execute(chosen).mappings()]
 
 
 def ids(log: WatchLog, wanted: Wanted) -> frozenset[int]:
@@ -95,7 +95,7 @@ def entries(log: WatchLog, entry_ids: list[int]) -> list[LoggedTransmission]:
         for start in range(0, len(entry_ids), AT_ONCE):
             part = transmission.c.entry_id.in_(entry_ids[start : start + AT_ONCE])
             for row in connection.execute(select(transmission).where(part)).mappings():
-                found[row["entry_id"]] = _entry_of(row)
+                found[row["entry_id"]] = entry_of(row)
     return [found[entry_id] for entry_id in entry_ids if entry_id in found]
 
 
@@ -113,6 +113,30 @@ def neighbours(log: WatchLog, one: LoggedTransmission, wanted: Wanted) -> tuple[
                 earlier.order_by(*(column.desc() for column in columns)).limit(1)
             ).scalar_one_or_none(),
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Strength:
+    """How strong one transmission was, dB carrier to noise, and what somebody thought of it."""
+
+    entry_id: int
+    snr_db: float | None
+    verdict: Verdict | None
+
+
+def strengths(log: WatchLog, channel: str, most: int) -> list[Strength]:
+    """Those of a channel, of the latest `most` entries; lighter than whole ones."""
+    table = transmission.c
+    chosen = (
+        select(table.entry_id, table.snr_db, mark.c.verdict)
+        .select_from(transmission.outerjoin(mark, mark.c.entry_id == table.entry_id))
+        .where(table.channel == channel)
+        .order_by(table.entry_id.desc())
+        .limit(most)
+    )
+    with log.snapshot() as connection:
+        rows = connection.execute(chosen).all()
+    return [Strength(number, snr, None if said is None else Verdict(said)) for number, snr, said in rows]
 
 
 def channels(log: WatchLog) -> list[str]:
@@ -169,16 +193,3 @@ def _has_tone(tone: str) -> ColumnElement[bool]:
         return func.abs(table.tone_hz - float(tone)) < HALF_TONE_STEP_HZ
     code = tone.upper()
     return or_(table.dcs == code, table.dcs_other_name == code)
-
-
-def _entry_of(row: RowMapping) -> LoggedTransmission:
-    return LoggedTransmission(
-        entry_id=row["entry_id"],
-        watch_id=row["watch_id"],
-        transmission=transmission_of(row),
-        clip_path=clip_path_of(row),
-        clip_sha256=row["clip_sha256"],
-        clip_audio_frames=row["clip_audio_frames"],
-        clip_removed_utc=clip_removed_of(row),
-        possible_words=possible_words_of(row),
-    )

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from watcher.log.reading import LoggedWatch
 from watcher.log.spans import Span
 from watcher.receive.records import Gap
@@ -47,7 +49,7 @@ def account(
     channel: str,
     whole: Span,
     *,
-    heard: Iterable[Span],
+    heard: Iterable[Span] | Intervals,
     watched: Iterable[Span],
     gaps: Iterable[Gap],
     watches: Sequence[LoggedWatch],
@@ -62,7 +64,7 @@ def account(
     channel : str
     whole : Span
         The span of the report.
-    heard : iterable of Span
+    heard : iterable of Span, or Intervals
         The channel's transmissions.
     watched : iterable of Span
         What the log says of watching it.
@@ -80,7 +82,7 @@ def account(
     causes = {**gap_parts, NO_RECORD: listed, BETWEEN_WINDOWS: between, NOT_LISTED: unlisted}
     causes[NO_WATCH] = all_of_it
 
-    heard_part = common(intervals(heard), all_of_it)
+    heard_part = common(heard if isinstance(heard, np.ndarray) else intervals(heard), all_of_it)
     quiet = without(common(intervals(watched), all_of_it), heard_part)
     for part in gap_parts.values():
         quiet = without(quiet, part)

@@ -39,17 +39,23 @@ def instant(microseconds_since_1970: int) -> datetime:
 def intervals(spans: Iterable[Span]) -> Intervals:
     """The set of these spans, which may overlap and come in any order."""
     listed = list(spans)
-    if not listed:
-        return NOTHING
     starts = microseconds(span.start_utc for span in listed)
     stops = microseconds(span.stop_utc for span in listed)
+    return merged(starts, stops)
+
+
+def merged(starts: Instants, stops: Instants, reach: int = 0) -> Intervals:
+    """The set of spans from each start to its stop, which may overlap and come in any order.
+
+    What lies no more than `reach` microseconds apart is put together.
+    """
     filled = stops > starts
     order = np.argsort(starts[filled], kind="stable")
     starts, stops = starts[filled][order], stops[filled][order]
     if len(starts) == 0:
         return NOTHING
     reached = np.maximum.accumulate(stops)
-    begins = np.concatenate(([True], starts[1:] > reached[:-1]))
+    begins = np.concatenate(([True], starts[1:] > reached[:-1] + reach))
     ends = np.concatenate((begins[1:], [True]))
     return np.stack((starts[begins], reached[ends]), axis=1)
 
@@ -112,7 +118,9 @@ def seconds_within(these: Intervals, starts: Instants, stops: Instants) -> Secon
 
 def _overlay(these: Intervals, those: Intervals) -> tuple[Instants, NDArray[np.bool_], NDArray[np.bool_]]:
     """Every edge of both, and for the stretch after each edge whether it lies in the one and in the other."""
-    edges = np.unique(np.concatenate((these.ravel(), those.ravel())))
+    edges = np.sort(np.concatenate((these.ravel(), those.ravel())))  # np.unique hashes, which takes longer
+    if len(edges):
+        edges = edges[np.concatenate(([True], edges[1:] != edges[:-1]))]
     return edges, _covers(these, edges), _covers(those, edges)
 
 

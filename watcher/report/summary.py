@@ -156,6 +156,7 @@ def summarize(
     conditions: Iterable[Condition] = (),
     watches: Sequence[LoggedWatch] = (),
     usual: UsualActivity | None = None,
+    rank: bool = True,
 ) -> ActivitySummary:
     """Summarize the records of a span.
 
@@ -173,6 +174,8 @@ def summarize(
         In order of start. Channels they list appear even when nothing else speaks of them.
     usual : UsualActivity or None
         What the log's history says of each hour; None where it is not asked.
+    rank : bool
+        Whether to work out what to hear first.
     """
     watched = watched or {}
     wholes = whole_transmissions(transmissions)
@@ -220,7 +223,7 @@ def summarize(
         hours=hours,
         transmissions=tuple(wholes),
         exchanges=tuple(found),
-        hear_first=tuple(ranked(found, plans, busy, usual)),
+        hear_first=tuple(ranked(found, plans, busy, usual)) if rank else (),
         conditions=found_conditions,
         watches=tuple(watches),
         notices=tuple(_notices(clock, watches)),

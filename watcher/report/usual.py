@@ -42,6 +42,7 @@ class UsualActivity:
         self._clock = clock
         self._exchanges = {name: self._count(times) for name, times in heard.items()}
         self._hours = {name: self._spread(spans) for name, spans in watched.items()}
+        self._said: dict[tuple[str, _Place], str | None] = {}  # an hour of many exchanges is judged once
 
     def surprise(self, channel: str, when: datetime) -> str | None:
         """Why the hour around an instant is unusual, in words; None where it is not, or too little is known.
@@ -52,6 +53,12 @@ class UsualActivity:
         Poisson's law; half an exchange is added to what was heard, so that silence does not mean "never".
         """
         place = self._place(when)
+        key = (channel, place)
+        if key not in self._said:
+            self._said[key] = self._judged(channel, place)
+        return self._said[key]
+
+    def _judged(self, channel: str, place: _Place) -> str | None:
         hours = self._hours.get(channel, {})
         others_h = sum(h for (day, hour), h in hours.items() if hour == place[1] and day != place[0])
         if others_h < LEAST_HISTORY_H:

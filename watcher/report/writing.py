@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import gc
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
 
@@ -9,6 +12,7 @@ from watcher.durable import write_whole
 from watcher.errors import StorageError
 from watcher.log.marks import Mark, all_marks
 from watcher.log.reading import (
+    LoggedTransmission,
     conditions,
     gaps,
     heard_times,
@@ -47,29 +51,60 @@ def read_summary(folder: Path | str, span: Span | None = None) -> ActivitySummar
     StorageError
         The folder holds no log, the log cannot be read, or `span` is None and the log holds nothing yet.
     """
-    with WatchLog.open_to_read(folder) as log:
+    with _no_rubbish(), WatchLog.open_to_read(folder) as log:
         span = span or whole_span(log)
         if span is None:
             raise StorageError(f"the watch log in {folder} holds nothing yet; report after a watch has begun")
-        stood = watches(log, span)
-        latest = (stood or watches(log))[-1:]
-        # Transmissions last: the log may grow meanwhile, and what is heard after its time was told as watched
-        # must not be called quiet.
-        told_watched = watched_spans(log, span)
-        zone = latest[0].time_zone if latest else "UTC"
+        return _summary(log, span)
+
+
+def _summary(
+    log: WatchLog, span: Span, *, known: ActivitySummary | None = None, rank: bool = True
+) -> ActivitySummary:
+    """The summary of a span; its transmissions are those of a summary at hand, where there is one."""
+    stood = watches(log, span)
+    latest = (stood or watches(log))[-1:]
+    zone = latest[0].time_zone if latest else "UTC"
+    # Transmissions last: the log may grow meanwhile, and what is heard after its time was told as watched
+    # must not be called quiet.
+    told_watched = watched_spans(log, span)
+    usual = None
+    if rank:
         past = Span(span.start_utc - HISTORY, span.stop_utc)
         usual = UsualActivity(heard_times(log, past), watched_spans(log, past), LocalClock(zone))
-        told_gaps, told_conditions = list(gaps(log, span)), list(conditions(log, span))
-        return summarize(
-            span,
-            zone,
-            transmissions=transmissions(log, span),
-            watched=told_watched,
-            gaps=told_gaps,
-            conditions=told_conditions,
-            watches=stood,
-            usual=usual,
-        )
+    told_gaps, told_conditions = list(gaps(log, span)), list(conditions(log, span))
+    return summarize(
+        span,
+        zone,
+        transmissions=transmissions(log, span) if known is None else _within(known, span),
+        watched=told_watched,
+        gaps=told_gaps,
+        conditions=told_conditions,
+        watches=stood,
+        usual=usual,
+        rank=rank,
+    )
+
+
+def _within(known: ActivitySummary, span: Span) -> Iterator[LoggedTransmission]:
+    """The entries of a summary that share time with a span."""
+    for one in known.transmissions:
+        for piece in one.pieces:
+            start, end = piece.transmission.start_utc, piece.transmission.end_utc
+            if start < span.stop_utc and (end > span.start_utc or start == end >= span.start_utc):
+                yield piece
+
+
+@contextmanager
+def _no_rubbish() -> Iterator[None]:
+    """No search for rubbish meanwhile: a hundred thousand records hold none, and looking costs a third."""
+    at_work = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if at_work:
+            gc.enable()
 
 
 def read_marks(folder: Path | str) -> dict[int, Mark]:
@@ -93,9 +128,14 @@ def read_figures(folder: Path | str, summary: ActivitySummary, by: By = By.DAY) 
         As :func:`read_summary`.
     """
     week = latest_week(summary.span)
-    now = summary if week == summary.span else read_summary(folder, week)
-    before = read_summary(folder, Span(weeks_before(week, WEEKS)[0].start_utc, week.start_utc))
-    return figures_of(summary, by, compare(now, before))
+    weeks = Span(weeks_before(week, WEEKS)[0].start_utc, week.start_utc)
+    with _no_rubbish(), WatchLog.open_to_read(folder) as log:
+        whole = whole_span(log)
+        begins = weeks.start_utc if whole is None else max(weeks.start_utc, whole.start_utc)
+        # What the summary holds already is not read again.
+        known = summary if summary.span.start_utc <= begins else None
+        now = summary if week == summary.span else _summary(log, week, known=summary, rank=False)
+        return figures_of(summary, by, compare(now, _summary(log, weeks, known=known, rank=False)))
 
 
 def write_report(folder: Path | str, span: Span | None = None, limits: PageLimits | None = None) -> Path:

@@ -19,7 +19,7 @@ from watcher.review.guard import ChangeToken
 from watcher.review.hearing_order import HearingOrder, Ordering
 from watcher.review.query import Refused, whole_number
 
-FIRST_PAINT_PATIENCE_S = 0.5
+FIRST_PAINT_PATIENCE_S = 0.25
 
 
 @dataclass(slots=True)

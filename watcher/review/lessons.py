@@ -12,9 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import fmean, pstdev
 
-from watcher.log.marks import Mark, Verdict, marks
+from watcher.log.marks import Verdict
 from watcher.log.reading import LoggedTransmission, watches
-from watcher.log.search import Wanted, entries, ids
+from watcher.log.search import Strength, Wanted, entries, ids, strengths
 from watcher.log.writing import WatchLog
 from watcher.plan.figures import write_mhz, write_number
 from watcher.receive.records import Kind
@@ -50,19 +50,16 @@ def lessons(log: WatchLog) -> tuple[Lesson, ...]:
     }
     found = []
     for channel, openings in sorted(by_channel.items(), key=lambda each: (-len(each[1]), each[0])):
-        everything = sorted(ids(log, Wanted(channel=channel)))[-MOST_COMPARED:]
-        others = [
-            one for one in entries(log, everything) if one.entry_id not in {o.entry_id for o in openings}
-        ]
-        found.append(lesson(channel, openings, others, marks(log, everything), raised.get(channel, 0.0)))
+        told = {one.entry_id for one in openings}
+        others = [one for one in strengths(log, channel, MOST_COMPARED) if one.entry_id not in told]
+        found.append(lesson(channel, openings, others, raised.get(channel, 0.0)))
     return tuple(found)
 
 
 def lesson(
     channel: str,
     wrong: Sequence[LoggedTransmission],
-    others: Sequence[LoggedTransmission],
-    marked: dict[int, Mark],
+    others: Sequence[Strength],
     raised_db: float,
 ) -> Lesson:
     """What one channel's wrong openings suggest.
@@ -70,10 +67,10 @@ def lesson(
     Parameters
     ----------
     channel : str
-    wrong, others : sequence of LoggedTransmission
-        Those marked "wrong opening", and the rest of the channel.
-    marked : dict of int to Mark
-        The marks of the rest.
+    wrong : sequence of LoggedTransmission
+        Those marked "wrong opening".
+    others : sequence of Strength
+        The rest of the channel.
     raised_db : float
         By how much the plan raises the threshold of the channel already.
     """
@@ -97,14 +94,13 @@ def lesson(
                 "falls elsewhere, or look for its maker near the antenna"
             )
             return Lesson(channel, said, tuple(evidence))
-    return _raising(channel, wrong, others, marked, raised_db=raised_db, evidence=evidence)
+    return _raising(channel, wrong, others, raised_db=raised_db, evidence=evidence)
 
 
 def _raising(
     channel: str,
     wrong: Sequence[LoggedTransmission],
-    others: Sequence[LoggedTransmission],
-    marked: dict[int, Mark],
+    others: Sequence[Strength],
     *,
     raised_db: float,
     evidence: list[str],
@@ -112,7 +108,7 @@ def _raising(
     wrong_db = sorted(s.value for one in wrong if (s := one.transmission.snr_db) is not None)
     if len(wrong_db) < LEAST_WRONG:
         return Lesson(channel, "nothing: too few of them have a measured carrier to noise", tuple(evidence))
-    others_db = [(one.entry_id, s.value) for one in others if (s := one.transmission.snr_db) is not None]
+    others_db = [(one, db) for one in others if (db := one.snr_db) is not None]
     # The weakest that ever opened it stands for where it opens now.
     opens_db = min([*wrong_db, *(db for _, db in others_db)])
     reached_db = wrong_db[math.ceil(SHUT_SHARE * len(wrong_db)) - 1]
@@ -125,7 +121,7 @@ def _raising(
             tuple(evidence),
         )
     shut = sum(1 for db in wrong_db if db < opens_db + by_db)
-    lost = [marked.get(entry_id, Mark(entry_id)) for entry_id, db in others_db if db < opens_db + by_db]
+    lost = [one for one, db in others_db if db < opens_db + by_db]
     unheard = sum(1 for one in lost if one.verdict is None)
     evidence.append(f"{by_db:.1f} dB more would have kept {shut} of {len(wrong_db)} shut")
     evidence.append(

@@ -6,12 +6,14 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from urllib.parse import urlencode
 
-from watcher.log.reading import gaps, heard_times, watched_spans, watches, whole_span
+import numpy as np
+
+from watcher.log.reading import gaps, heard_ms, watched_spans, watches, whole_span
 from watcher.log.spans import Span, Spans
 from watcher.log.writing import WatchLog
 from watcher.receive.records import Gap
 from watcher.report.accounting import account
-from watcher.report.intervals import Intervals, microseconds
+from watcher.report.intervals import Intervals, instant, merged, microseconds
 from watcher.report.local_time import LocalClock, write_day
 from watcher.report.wording import write_duration
 from watcher.review.query import Refused
@@ -19,6 +21,7 @@ from watcher.utc import write_utc
 
 WIDTH = 720  # units across, whatever the screen makes of them: two minutes each in a day
 SHORTEST_SHOWN = 1.5  # units: a call of a second in a month must still be seen
+LEAST_APART = 0.2  # units: closer ones are one bar
 TICKS = 6
 LENGTHS = {
     "month": timedelta(days=31),
@@ -90,7 +93,7 @@ def strip_page(log: WatchLog, length: str, at: datetime | None, clock: LocalCloc
     span = span_of(log, length, at, clock)
     stood = watches(log, span)
     watched, told_gaps = watched_spans(log, span), list(gaps(log, span))
-    heard = heard_times(log, span)
+    heard = heard_ms(log, span)
     in_plans = dict.fromkeys(channel.name for watch in reversed(stood) for channel in watch.channels)
     gaps_of: dict[str, list[Gap]] = {}
     for gap in told_gaps:
@@ -101,7 +104,7 @@ def strip_page(log: WatchLog, length: str, at: datetime | None, clock: LocalCloc
         spent = account(
             name,
             span,
-            heard=[Span(start, stop) for start, stop in heard.get(name, [])],
+            heard=merged(*(1000 * heard[name].T)) if name in heard else (),
             watched=watched.get(name, Spans()),
             gaps=gaps_of.get(name, []),
             watches=stood,
@@ -138,25 +141,19 @@ def _bars(
 ) -> tuple[Bar, ...]:
     """The set in units across; what would fall on one place is one bar."""
     begin, end = (int(each) for each in microseconds([span.start_utc, span.stop_utc]))
-    scale = WIDTH / (end - begin)
-    places: list[tuple[float, float]] = []
-    for start, stop in these:
-        x, until = (int(start) - begin) * scale, (int(stop) - begin) * scale
-        until = max(until, x + (SHORTEST_SHOWN if channel is not None else 0.0))
-        if places and x <= places[-1][1] + 0.2:
-            places[-1] = (places[-1][0], max(until, places[-1][1]))
-        else:
-            places.append((x, until))
+    unit = (end - begin) / WIDTH
+    stops = these[:, 1]
+    if channel is not None:
+        stops = np.maximum(stops, these[:, 0] + round(SHORTEST_SHOWN * unit))
     bars = []
-    for x, until in places:
+    for start, stop in merged(these[:, 0], stops, round(LEAST_APART * unit)):
         words = address = ""
         if channel is not None and clock is not None:
-            since = span.start_utc + timedelta(microseconds=x / scale)
-            to = span.start_utc + timedelta(microseconds=until / scale + 1000)
+            since, to = instant(int(start)), instant(int(stop) + 1000)
             words = f"heard on {channel} from {clock.clock(since)}"
             query = {"order": "time", "channel": channel, "from": write_utc(since), "to": write_utc(to)}
             address = urlencode(query)
-        bars.append(Bar(round(x, 2), round(until - x, 2), words, address))
+        bars.append(Bar(round((start - begin) / unit, 2), round((stop - start) / unit, 2), words, address))
     return tuple(bars)
 
 
