@@ -141,9 +141,10 @@ def heard_ms(log: WatchLog, span: Span | None = None) -> dict[str, NDArray[np.in
     chosen = select(transmission.c.channel, transmission.c.start_utc_ms, transmission.c.end_utc_ms)
     with log.snapshot() as connection:
         rows = connection.execute(_within(chosen, transmission, "end_utc_ms", span, None)).all()
-    channels = [row[0] for row in rows]
+    channels: list[str] = [row.channel for row in rows]
     names = np.array(channels)
-    times = np.array(([row[1] for row in rows], [row[2] for row in rows]), np.int64).T
+    starts, ends = [row.start_utc_ms for row in rows], [row.end_utc_ms for row in rows]
+    times = np.array((starts, ends), np.int64).T
     return {channel: times[names == channel] for channel in set(channels)}
 
 
