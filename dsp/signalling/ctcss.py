@@ -29,7 +29,7 @@ LINE_LOG_ODDS, BURST_LOG_ODDS = 0.0, -5.0
 LOWEST_RATE_HZ = 1200.0  # the voice that goes with a pitch is looked for up to 560 Hz
 
 FIRST_LOG_ODDS = 0.0
-FINAL_LOG_ODDS = 0.25
+FINAL_LOG_ODDS = 0.75
 PRIOR_TONE = 0.5  # how many transmissions carry a tone is not known here
 
 
