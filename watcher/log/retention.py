@@ -23,6 +23,7 @@ from watcher.durable import sync_folder
 from watcher.log.marks import marked
 from watcher.log.rows import instant_of
 from watcher.log.schema import transmission
+from watcher.log.spectra import remove_aged_spectra
 from watcher.log.writing import WatchLog
 from watcher.plan.duties import KeepRules
 
@@ -90,6 +91,11 @@ def apply_limits(
     if rules.most_gb is not None:
         loose = work.remove_over(loose, rules.most_gb)
     work.remove_for_room(loose, rules.least_free_gb, free_bytes)
+    spectra, freed = remove_aged_spectra(log.folder, rules.spectra_days, now_utc)
+    if spectra:
+        work.done.freed_bytes += freed
+        files = "1 file" if spectra == 1 else f"{spectra:,} files"
+        work.done.sentences.append(f"removed {files} of spectra whose time was over")
     return work.done
 
 

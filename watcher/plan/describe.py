@@ -76,6 +76,7 @@ def _kept(keep: KeepRules) -> str:
     for days, which in ((keep.days, "each"), (keep.flagged_days, "flagged ones")):
         if days is not None:
             parts.append(f"{which} for {write_number(days)} days")
+    parts.append(f"spectra for {write_number(keep.spectra_days)} days")
     return ", ".join(parts)
 
 

@@ -125,6 +125,7 @@ class KeepRules(_Duty):
     """How long clips are kept, and how much of the disk they may take; None sets no limit.
 
     `flagged_days` is a promise: no limit removes a flagged clip before. A clip with an operator's mark stays.
+    `spectra_days` is how long the small picture of the spectrum is kept, 1 to 5 MB for a day of watching.
     """
 
     days: Annotated[float, BeforeValidator(as_real)] | None = Field(
@@ -138,6 +139,9 @@ class KeepRules(_Duty):
     )
     most_gb: Annotated[float, BeforeValidator(as_real)] | None = Field(
         default=None, gt=0, le=1_000_000, description="a number of gigabytes above 0"
+    )
+    spectra_days: Annotated[float, BeforeValidator(as_real)] = Field(
+        default=366, gt=0, le=36_500, description="a number of days above 0"
     )
 
 

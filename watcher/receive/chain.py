@@ -36,6 +36,7 @@ from watcher.receive.records import (
     Transmission,
     Watched,
 )
+from watcher.receive.spectra import SpectrumPicture, SpectrumStore
 from watcher.receive.splitting import split_for_alerts, split_long_clips
 from watcher.receive.stream_clock import StreamClock
 
@@ -68,6 +69,8 @@ class ReceiveChain:
         A transmission longer than this is split into several clips without losing a sample.
     rules : ReceiveRules
         What the plan says of keeping and naming.
+    spectra : SpectrumStore or None
+        Where small spectra of the whole span go; None keeps none.
 
     Raises
     ------
@@ -86,6 +89,7 @@ class ReceiveChain:
         ppm: float = 0.0,
         longest_clip_s: float = 300.0,
         rules: ReceiveRules = ReceiveRules(),  # noqa: B008 - frozen
+        spectra: SpectrumStore | None = None,
     ) -> None:
         self.channels = tuple(channels)
         self._rate_hz = sample_rate_hz
@@ -104,6 +108,7 @@ class ReceiveChain:
             is_am=[c.mode == "am" for c in channels],
             raise_db=[c.raise_threshold_db for c in channels],
         )
+        self._picture = SpectrumPicture(spectra, self._bank.shape, centre_hz, true_centre_hz)
         self._book = ConditionBook([c.name for c in channels], [cut.offset_hz for cut in cuts])
         self._groups = [ReceiveGroup.build(group, HISTORY_S) for group in self._bank.groups]
         self._place = {
@@ -177,6 +182,7 @@ class ReceiveChain:
         self._last_stop = np.zeros(len(self.channels), dtype=np.int64)  # channel samples
         self._bank.reset()
         self._detector.reset()
+        self._picture.begin(self._clock)
         self._frame = 0
         for group in self._groups:
             group.history.clear()
@@ -202,6 +208,7 @@ class ReceiveChain:
                 on_air.take_audio(path.flush(on_air.place.row, stop))
                 records.append(self._finished(on_air, stop, stop, ended_by))
         self._open = {}
+        self._picture.end()
         records += self._book.finish(self._frame, self._clock)
         return records + self._watched_to(self._next_sample)
 
@@ -222,6 +229,7 @@ class ReceiveChain:
     def _receive(self, piece: Slice) -> list[Record]:
         detection = self._detector.push(piece)
         self._floor = detection.floor
+        self._picture.take(detection.cells)
         for group, block in zip(self._groups, piece.blocks, strict=True):
             group.history.append(block.samples)
         self._feed(piece)

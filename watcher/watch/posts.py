@@ -19,6 +19,7 @@ from watcher.receive.chain import ReceiveChain
 from watcher.receive.clips import ClipStore
 from watcher.receive.receive_rules import ReceiveRules
 from watcher.receive.span import is_inside
+from watcher.receive.spectra import SpectrumStore
 from watcher.watch.clock import Clock
 from watcher.watch.post import MakeChain, Post, Said
 from watcher.watch.time_account import TimeAccount
@@ -114,13 +115,18 @@ def posts_of(
     warnings = [warning for share in shares for tuning in share.tunings for warning in tuning.warnings]
     for warning in dict.fromkeys(warnings):
         said("tuning", worth_a_look=warning)
+    spectra = SpectrumStore(
+        clips.folder,
+        least_free_gb=plan.keep.least_free_gb,
+        tell=lambda sentence: said("spectrum", why=sentence),
+    )
     return [
         Post(
             number,
             opening(share.radio),
             share.tunings,
             chooser=DwellChooser(share.dwells),
-            make_chain=_chain(share, plan, clips, rules or ReceiveRules.of(plan)),
+            make_chain=_chain(share, plan, clips, rules or ReceiveRules.of(plan), spectra),
             account=account,
             clock=clock,
             said=said,
@@ -129,7 +135,9 @@ def posts_of(
     ]
 
 
-def _chain(share: Share, plan: WatchPlan, clips: ClipStore, rules: ReceiveRules) -> MakeChain:
+def _chain(
+    share: Share, plan: WatchPlan, clips: ClipStore, rules: ReceiveRules, spectra: SpectrumStore
+) -> MakeChain:
     """What makes the receiver of a tuning once its stream is there."""
 
     def chain(tuning: Tuning, facts: StreamFacts) -> ReceiveChain:
@@ -142,6 +150,7 @@ def _chain(share: Share, plan: WatchPlan, clips: ClipStore, rules: ReceiveRules)
             ppm=share.radio.ppm,
             longest_clip_s=plan.station.longest_clip_s,
             rules=rules,
+            spectra=spectra,
         )
 
     return chain

@@ -20,6 +20,7 @@ from watcher.receive.clips import ClipStore
 from watcher.receive.receive_rules import ReceiveRules
 from watcher.receive.records import EndedBy, Gap, GapCause
 from watcher.receive.span import is_inside
+from watcher.receive.spectra import SpectrumStore
 from watcher.utc import instant_of_sample
 from watcher.watch.keeping import LogKeeper, program, recover_left_behind
 
@@ -108,11 +109,12 @@ def replay(
         keeper = LogKeeper(log, clips, watch_id)
         outcome = Outcome(folder, watch_id, recovered=recovered)
         samples = _Count()
+        spectra = SpectrumStore(folder, least_free_gb=plan.keep.least_free_gb, tell=outcome.notes.append)
         chain: ReceiveChain | None = None
         try:
             for piece in pieces:
                 keeper.commit(list(_absences(piece, pieces)))
-                chain = _chain(plan, piece, clips, ppm)
+                chain = _chain(plan, piece, clips, ppm, spectra)
                 for records in _received(piece, chain, samples, stop_wanted):
                     keeper.commit(records)
                     outcome.heard = keeper.heard
@@ -217,7 +219,9 @@ def _stop_of(piece: _Piece) -> datetime:
     return instant_of_sample(stretch.start_utc, stretch.samples or 0, stretch.sample_rate_hz)
 
 
-def _chain(plan: WatchPlan, piece: _Piece, clips: ClipStore, ppm: float) -> ReceiveChain | None:
+def _chain(
+    plan: WatchPlan, piece: _Piece, clips: ClipStore, ppm: float, spectra: SpectrumStore
+) -> ReceiveChain | None:
     """The receiver of one stretch; None where it shows no listed channel."""
     if not piece.inside:
         return None
@@ -230,6 +234,7 @@ def _chain(plan: WatchPlan, piece: _Piece, clips: ClipStore, ppm: float) -> Rece
         ppm=ppm,
         longest_clip_s=plan.station.longest_clip_s,
         rules=ReceiveRules.of(plan),
+        spectra=spectra,
     )
 
 

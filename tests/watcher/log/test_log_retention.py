@@ -53,6 +53,19 @@ def add_clip(log: WatchLog, days_ago: float, *flags: str, megabytes: float = 1, 
     return log.add_transmission(1, heard, Clip(heard, path.relative_to(log.folder), "ab", 16))
 
 
+def test_spectra_have_their_own_time(log: WatchLog) -> None:
+    folder = log.folder / "spectra"
+    folder.mkdir()
+    names = [f"2031-05-{day}_146.520000MHz_240000Sps.spectra" for day in ("19", "20", "21")]
+    for name in (*names, "notes.txt"):
+        (folder / name).write_bytes(b"12345")
+    # The 19th ended 11.5 days before noon of the 31st, the 20th 10.5.
+    done = apply_limits(log, KeepRules(spectra_days=11), NOW, free_bytes=lambda _: PLENTY)
+    assert sorted(path.name for path in folder.iterdir()) == [*names[1:], "notes.txt"]
+    assert done.sentences == ["removed 1 file of spectra whose time was over"]
+    assert done.freed_bytes == 5
+
+
 def kept(log: WatchLog) -> list[int]:
     """The entries that still have a clip, and whose file is there."""
     found = [entry.entry_id for entry in transmissions(log) if entry.clip_path is not None]

@@ -131,7 +131,8 @@ def test_an_empty_listen_table_asks_for_the_systems_own_device(tmp_path: Path) -
         ),
         (
             "[keep]\nmonths = 1",
-            "keep: months is not a key of [keep]; its keys are days, flagged_days, least_free_gb, most_gb",
+            "keep: months is not a key of [keep]; "
+            "its keys are days, flagged_days, least_free_gb, most_gb, spectra_days",
         ),
         ("[[keep]]\ndays = 1", "keep must be headed [keep], with single brackets, once"),
         ("[listen]\ndevice = 3", "listen: device is 3; it must be the name of a sound device in quotes"),

@@ -327,7 +327,7 @@ def test_every_missing_key_is_told(write: Write) -> None:
             "[tidings]",
             'table "tidings" is unknown; '
             "a plan has [[channel]], [[radio]], [[window]], [[tone_pair]], [[alert]], [station], [keep], "
-            "[listen], [dwell], [follow_up], [power], [callers]",
+            "[listen], [dwell], [follow_up], [power], [callers], [review]",
         ),
         (
             "[radio]\nkind = 'rtlsdr'",

@@ -1,0 +1,71 @@
+"""The small spectra that lie beside a log: which there are, what they show, and what has had its time.
+
+They are files and no rows: a picture of what was received, for the eye and for hints, never for accounts.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+from watcher.log.spans import Span
+from watcher.receive.spectrum_file import SPECTRA_FOLDER, FileName, Found, chunks_in
+
+MOST_FILE_BYTES = 1 << 30
+"""What is larger is none of ours: a day of one tuning takes some megabytes."""
+
+
+@dataclass(frozen=True, slots=True)
+class SpectraFile:
+    """One tuning on one UTC day."""
+
+    path: Path
+    name: FileName
+
+
+def spectra_files(folder: Path) -> list[SpectraFile]:
+    """The files of a watch's folder, oldest first; none where no spectra were kept."""
+    found = []
+    with contextlib.suppress(OSError):
+        for path in (folder / SPECTRA_FOLDER).iterdir():
+            name = FileName.read(path.name)
+            if name is not None and path.is_file() and not path.is_symlink():
+                found.append(SpectraFile(path, name))
+    return sorted(found, key=lambda each: (each.name.day, each.name.tuned_hz, each.name.sample_rate_hz))
+
+
+def spectra_within(folder: Path, span: Span | None = None) -> Iterator[Found]:
+    """The chunks that share time with a span (None: all), file by file, in the order of writing."""
+    for file in spectra_files(folder):
+        if span is not None and not _touches(file.name.day, span):
+            continue
+        with contextlib.suppress(OSError):
+            if file.path.stat().st_size > MOST_FILE_BYTES:
+                continue
+            for found in chunks_in(file.path.read_bytes()):
+                facts = found.facts
+                if span is None or (facts.start_utc < span.stop_utc and facts.stop_utc > span.start_utc):
+                    yield found
+
+
+def remove_aged_spectra(folder: Path, days: float, now_utc: datetime) -> tuple[int, int]:
+    """Remove the files of days that ended longer ago than this; returns how many, and their bytes."""
+    removed = freed = 0
+    for file in spectra_files(folder):
+        ended_utc = datetime.combine(file.name.day, datetime.min.time(), UTC) + timedelta(days=1)
+        if ended_utc + timedelta(days=days) > now_utc:
+            continue
+        with contextlib.suppress(OSError):
+            size = file.path.stat().st_size
+            file.path.unlink()
+            removed, freed = removed + 1, freed + size
+    return removed, freed
+
+
+def _touches(day: date, span: Span) -> bool:
+    """A file holds rows that begin on its day; the last may reach into the next."""
+    begins = datetime.combine(day, datetime.min.time(), UTC)
+    return begins < span.stop_utc and begins + timedelta(days=1, minutes=5) > span.start_utc
