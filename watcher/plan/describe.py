@@ -76,7 +76,8 @@ def _kept(keep: KeepRules) -> str:
     for days, which in ((keep.days, "each"), (keep.flagged_days, "flagged ones")):
         if days is not None:
             parts.append(f"{which} for {write_number(days)} days")
-    parts.append(f"spectra for {write_number(keep.spectra_days)} days")
+    if "spectra_days" in keep.model_fields_set:
+        parts.append(f"spectra for {write_number(keep.spectra_days)} days")
     return ", ".join(parts)
 
 

@@ -352,7 +352,7 @@ def test_a_key_outside_every_table_is_told(write: Write) -> None:
     assert problems_of(write(f"name = 'x'\n{CHANNEL}")) == [
         'plan.toml: "name" stands under no table; '
         "a key belongs under [[channel]], [[radio]], [[window]], [[tone_pair]], [[alert]], [station], "
-        "[keep], [listen], [dwell], [follow_up], [power], [callers]"
+        "[keep], [listen], [dwell], [follow_up], [power], [callers], [review]"
     ]
 
 
