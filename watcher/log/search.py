@@ -17,6 +17,7 @@ from watcher.log.marks import AT_ONCE, Verdict
 from watcher.log.reading import LoggedTransmission, entry_of
 from watcher.log.rows import utc_ms
 from watcher.log.schema import mark, transmission
+from watcher.log.storage import folded
 from watcher.log.writing import WatchLog
 
 NOT_YET_HEARD = "not yet heard"
@@ -172,8 +173,8 @@ def _chosen(wanted: Wanted, column: ColumnElement[int]) -> Select[Any]:
     elif wanted.verdict:
         chosen = chosen.where(mark.c.verdict == Verdict(wanted.verdict).value)
     if wanted.words:
-        sought = func.lower(wanted.words)
-        told = (func.lower(mark.c.note), func.lower(mark.c.who))
+        sought = folded(wanted.words)
+        told = (func.folded(mark.c.note), func.folded(mark.c.who))
         chosen = chosen.where(or_(*(func.instr(text, sought) > 0 for text in told)))
     if wanted.since_utc is not None:
         chosen = chosen.where(table.c.end_utc_ms >= utc_ms(wanted.since_utc))

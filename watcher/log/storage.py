@@ -21,6 +21,7 @@ from __future__ import annotations
 import shutil
 import sqlite3
 import tempfile
+import unicodedata
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -124,12 +125,18 @@ class ReadingDoor:
             factory=_Reader,
         )
         opened.stamp = stamp
+        opened.create_function("folded", 1, folded, deterministic=True)
         return opened
 
     def _new_copy(self) -> Path:
         folder = tempfile.TemporaryDirectory(prefix="watch-log-")
         self._copies.append(folder)
         return Path(folder.name) / FILE_NAME
+
+
+def folded(text: str | None) -> str | None:
+    """A text as a search compares it, capitals aside: SQLite's own `lower` knows those of ASCII alone."""
+    return None if text is None else unicodedata.normalize("NFKC", text).casefold()
 
 
 def driver_connection(connection: Connection) -> sqlite3.Connection:

@@ -31,6 +31,7 @@ def list_page(request: Request) -> Response:
     """The list: filtered, in one of two orders, a hundred at a time."""
     desk = desk_of(request)
     query = Query.read(request.query_params)
+    in_log = search.state(desk.log).total  # before what is shown: what comes between is told as news
     ordering = desk.ordering(FIRST_PAINT_PATIENCE_S) if query.order == HEAR_FIRST else None
     total = search.count(desk.log, query.wanted)
     pages = max(1, -(-total // PAGE_ROWS))
@@ -57,7 +58,7 @@ def list_page(request: Request) -> Response:
         "flags": search.flags(desk.log),
         "verdicts": VERDICTS,
         "tally": [(search.NOT_YET_HEARD, tally[None]), *((one.value, tally[one]) for one in Verdict)],
-        "newest": search.state(desk.log).newest_id,
+        "in_log": in_log,
         "batch": _batch(request),
         "done": request.query_params.get("done", ""),
         "missed": _count(request, "missed"),

@@ -120,7 +120,8 @@
     source.addEventListener("heard", (message) => {
       const told = JSON.parse(message.data);
       if (waiting && told.ordered) { location.reload(); return; }
-      if (first === null) first = told.total;
+      // Counted from when the page was made, not from when the first message came.
+      if (first === null) first = list ? Number(list.dataset.total) : told.total;
       const fresh = told.total - first;
       if (fresh > 0) {
         news.hidden = false;
