@@ -1,5 +1,7 @@
 """Clips that the plan's limits ask to remove: oldest first, those without a reason to hear them first.
 
+Where the disk is short of room the spectra of past days go before any clip.
+
 A flagged clip is never removed before its time, and one with an operator's mark never. The rows of the log
 stay and say when the clip went; the database itself is never touched by a limit.
 
@@ -23,7 +25,7 @@ from watcher.durable import sync_folder
 from watcher.log.marks import marked
 from watcher.log.rows import instant_of
 from watcher.log.schema import transmission
-from watcher.log.spectra import remove_aged_spectra
+from watcher.log.spectra import remove_aged_spectra, remove_oldest_spectra
 from watcher.log.writing import WatchLog
 from watcher.plan.duties import KeepRules
 
@@ -60,7 +62,7 @@ def apply_limits(
     is_marked: Callable[[int], bool] | None = None,
     free_bytes: Callable[[Path], int] = lambda folder: shutil.disk_usage(folder).free,
 ) -> Retained:
-    """Remove clips until the limits hold, or nothing may be removed any more.
+    """Remove spectra and clips until the limits hold, or nothing may be removed any more.
 
     Parameters
     ----------
@@ -90,12 +92,8 @@ def apply_limits(
     loose = [each for each in kept if not each.flagged]
     if rules.most_gb is not None:
         loose = work.remove_over(loose, rules.most_gb)
+    work.remove_spectra(rules, free_bytes)
     work.remove_for_room(loose, rules.least_free_gb, free_bytes)
-    spectra, freed = remove_aged_spectra(log.folder, rules.spectra_days, now_utc)
-    if spectra:
-        work.done.freed_bytes += freed
-        files = "1 file" if spectra == 1 else f"{spectra:,} files"
-        work.done.sentences.append(f"removed {files} of spectra whose time was over")
     return work.done
 
 
@@ -132,6 +130,25 @@ class _Work:
             over_gb = (excess - freed) / BYTES_PER_GB
             self._cannot(f"clips take {over_gb:.3g} GB more than the {most_gb:g} GB of most_gb")
         return loose[len(chosen) :]
+
+    def remove_spectra(self, rules: KeepRules, free_bytes: Callable[[Path], int]) -> None:
+        """Remove spectra that have had their time, and those of past days while the disk lacks room."""
+        folder = self.log.folder
+        self._say_spectra(
+            remove_aged_spectra(folder, rules.spectra_days, self.now_utc), "whose time was over"
+        )
+        with contextlib.suppress(OSError):  # a disk that cannot be asked is told where clips make room
+            lacking = rules.least_free_gb * BYTES_PER_GB - free_bytes(folder)
+            if lacking > 0:
+                gone = remove_oldest_spectra(folder, lacking, self.now_utc)
+                self._say_spectra(gone, f"so that {rules.least_free_gb:g} GB of the disk are free")
+
+    def _say_spectra(self, removed: tuple[int, int], why: str) -> None:
+        count, freed = removed
+        self.done.freed_bytes += freed
+        if count:
+            files = "1 file" if count == 1 else f"{count:,} files"
+            self._say(f"removed {files} of spectra {why}")
 
     def remove_for_room(
         self, loose: list[_Kept], least_free_gb: float, free_bytes: Callable[[Path], int]

@@ -6,7 +6,8 @@ They are files and no rows: a picture of what was received, for the eye and for 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -53,16 +54,29 @@ def spectra_within(folder: Path, span: Span | None = None) -> Iterator[Found]:
 
 def remove_aged_spectra(folder: Path, days: float, now_utc: datetime) -> tuple[int, int]:
     """Remove the files of days that ended longer ago than this; returns how many, and their bytes."""
+    aged = (file for file in spectra_files(folder) if _end_of(file) + timedelta(days=days) <= now_utc)
+    return _remove(aged, math.inf)
+
+
+def remove_oldest_spectra(folder: Path, wanted_bytes: float, now_utc: datetime) -> tuple[int, int]:
+    """Remove files of past days, the oldest first, until so much is free; how many, and their bytes."""
+    return _remove((file for file in spectra_files(folder) if _end_of(file) <= now_utc), wanted_bytes)
+
+
+def _remove(files: Iterable[SpectraFile], wanted_bytes: float) -> tuple[int, int]:
     removed = freed = 0
-    for file in spectra_files(folder):
-        ended_utc = datetime.combine(file.name.day, datetime.min.time(), UTC) + timedelta(days=1)
-        if ended_utc + timedelta(days=days) > now_utc:
-            continue
+    for file in files:
+        if freed >= wanted_bytes:
+            break
         with contextlib.suppress(OSError):
             size = file.path.stat().st_size
             file.path.unlink()
             removed, freed = removed + 1, freed + size
     return removed, freed
+
+
+def _end_of(file: SpectraFile) -> datetime:
+    return datetime.combine(file.name.day, datetime.min.time(), UTC) + timedelta(days=1)
 
 
 def _touches(day: date, span: Span) -> bool:

@@ -66,6 +66,23 @@ def test_spectra_have_their_own_time(log: WatchLog) -> None:
     assert done.freed_bytes == 5
 
 
+def test_spectra_of_past_days_make_room_before_any_clip(log: WatchLog) -> None:
+    add_clip(log, 20, megabytes=2)
+    folder = log.folder / "spectra"
+    folder.mkdir()
+    names = [f"2031-05-{day}_146.520000MHz_240000Sps.spectra" for day in ("19", "20", "30", "31")]
+    for name in names:
+        (folder / name).write_bytes(b"x" * MB)
+    done = apply_limits(log, KeepRules(least_free_gb=0.01), NOW, free_bytes=room(8.5))
+    assert sorted(path.name for path in folder.iterdir()) == names[2:]
+    assert done.removed == 0 and done.limits_hold and kept(log) == [1]
+    assert done.sentences == ["removed 2 files of spectra so that 0.01 GB of the disk are free"]
+    # What is being written today stays, and the clip goes.
+    done = apply_limits(log, KeepRules(least_free_gb=0.01), NOW, free_bytes=room(7.5))
+    assert [path.name for path in folder.iterdir()] == names[3:]
+    assert done.removed == 1 and done.limits_hold and kept(log) == []
+
+
 def kept(log: WatchLog) -> list[int]:
     """The entries that still have a clip, and whose file is there."""
     found = [entry.entry_id for entry in transmissions(log) if entry.clip_path is not None]
@@ -83,7 +100,7 @@ def room(megabytes: float) -> Callable[[Path], int]:
     start: list[int] = []
 
     def free_bytes(folder: Path) -> int:
-        taken = sum(path.stat().st_size for path in folder.rglob("*.flac"))
+        taken = sum(path.stat().st_size for kind in ("*.flac", "*.spectra") for path in folder.rglob(kind))
         start.append(taken)
         return round(megabytes * MB) + start[0] - taken
 
