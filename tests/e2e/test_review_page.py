@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import re
 import shutil
-import signal
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -12,19 +10,13 @@ from pathlib import Path
 
 import pytest
 
+from tests.e2e.review_browser import QUIET_BROWSER, eventually, served
+
 playwright = pytest.importorskip("playwright.sync_api")
 CHROMIUM = shutil.which("chromium")
 pytestmark = [
     pytest.mark.slow,
     pytest.mark.skipif(CHROMIUM is None, reason="the system package chromium is not here"),
-]
-QUIET_BROWSER = [
-    "--no-sandbox",  # the tests may run as root
-    "--disable-gpu",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--autoplay-policy=no-user-gesture-required",
 ]
 LAPTOP, PHONE = {"width": 1280, "height": 800}, {"width": 390, "height": 844}
 
@@ -37,18 +29,8 @@ def address(tmp_path_factory: pytest.TempPathFactory, checkout: Path) -> Iterato
     subprocess.run(
         [*command, "demo", "--into", str(folder), "--quiet"], cwd=checkout, check=True, timeout=120
     )
-    server = subprocess.Popen(
-        [*command, "review", str(folder), "--port", "0"], cwd=checkout, stdout=subprocess.PIPE, text=True
-    )
-    assert server.stdout is not None
-    said = ""
-    while not (found := re.search(r"http://127\.0\.0\.1:\d+", said)):
-        line = server.stdout.readline()
-        assert line, f"the page never came up: {said}"
-        said += line
-    yield found[0]
-    server.send_signal(signal.SIGTERM)
-    server.communicate(timeout=20)
+    with served(folder, checkout) as address:
+        yield address
 
 
 @pytest.fixture(scope="module")
@@ -73,15 +55,6 @@ def page(browser: playwright.Browser, request: pytest.FixtureRequest) -> Iterato
     yield window
     context.close()
     assert complaints == []
-
-
-def eventually(page: playwright.Page, expression: str) -> None:
-    """Asked from outside: the page's own policy forbids what the engine's waiting does inside."""
-    for _ in range(200):
-        if page.evaluate(expression):
-            return
-        page.wait_for_timeout(50)
-    pytest.fail(f"never came true in 10 s: {expression}")
 
 
 def test_keys_lead_from_the_list_to_a_clip_that_sounds(page: playwright.Page, address: str) -> None:

@@ -61,6 +61,7 @@ def application(
     settings: Settings | None = None,
     *,
     may_change: bool = True,
+    closing: Callable[[], bool] = lambda: False,
 ) -> Guard:
     """The review page of a log, ready for any ASGI server.
 
@@ -75,6 +76,8 @@ def application(
     settings : Settings or None
     may_change : bool
         Whether marks can be set.
+    closing : callable
+        Whether the server is about to end.
 
     Raises
     ------
@@ -85,7 +88,7 @@ def application(
     if settings.hosts is None and not settings.password:
         raise ValueError("any host may ask and password is empty; a password must be set")
     token = ChangeToken()
-    desk = Desk(log, order, now_utc, token, _environment(token), may_change)
+    desk = Desk(log, order, now_utc, token, _environment(token), may_change, closing)
     routes = [
         Route("/", list_page),
         Route("/clip/{entry_id}", one_clip),

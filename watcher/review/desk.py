@@ -32,6 +32,8 @@ class Desk:
     token: ChangeToken
     templates: Environment
     may_change: bool
+    closing: Callable[[], bool]
+    """Whether the server is about to end: then no page is kept waiting for news."""
     listeners: int = field(default=0)
 
     @property

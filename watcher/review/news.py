@@ -16,6 +16,7 @@ from watcher.review.desk import Desk, desk_of
 from watcher.review.query import Refused
 
 LOOK_EVERY_S = 2.0
+STEP_S = 0.25
 SIGN_OF_LIFE_EVERY = 8  # looks: 16 s, under the half minute after which some networks drop a silent link
 MOST_LISTENERS = 24
 
@@ -26,10 +27,20 @@ async def news(request: Request) -> Response:
     if desk.listeners >= MOST_LISTENERS:
         raise Refused(503, f"{MOST_LISTENERS} pages listen for news already; close some")
 
+    async def gone() -> bool:
+        return desk.closing() or await request.is_disconnected()
+
+    async def sleep(seconds: float) -> None:
+        """In short steps: a server that ends waits for nobody's news."""
+        for _ in range(round(seconds / STEP_S)):
+            if desk.closing():
+                return
+            await anyio.sleep(STEP_S)
+
     async def stream() -> AsyncIterator[str]:
         desk.listeners += 1
         try:
-            async for message in messages(desk, request.is_disconnected):
+            async for message in messages(desk, gone, sleep):
                 yield message
         finally:
             desk.listeners -= 1
@@ -40,7 +51,7 @@ async def news(request: Request) -> Response:
 async def messages(
     desk: Desk,
     gone: Callable[[], Awaitable[bool]],
-    sleep: Callable[[float], Awaitable[None]] = anyio.sleep,
+    sleep: Callable[[float], Awaitable[None]],
 ) -> AsyncIterator[str]:
     """One message for what there is, then one for every change, and now and then a sign of life.
 

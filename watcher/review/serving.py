@@ -92,7 +92,9 @@ def serve(
         except StorageError:
             log, may_change = WatchLog.open_to_read(folder), False
         with log, HearingOrder(folder) as order:
-            pages = application(log, order, now_utc, settings, may_change=may_change)
+            pages = application(
+                log, order, now_utc, settings, may_change=may_change, closing=lambda: server.should_exit
+            )
             host = f"[{address}]" if ":" in address else address
             say(f"review at http://{host}:{listener.getsockname()[1]}/ (Ctrl-C ends it)")
             if not may_change:
@@ -110,7 +112,8 @@ def serve(
                 limit_concurrency=64,
                 timeout_graceful_shutdown=1,
             )
-            uvicorn.Server(config).run(sockets=[listener])
+            server = uvicorn.Server(config)
+            server.run(sockets=[listener])
 
 
 def _version_of(address: str) -> int:

@@ -114,7 +114,9 @@ def test_a_page_that_was_closed_is_let_go(log: WatchLog) -> None:
         return True
 
     async def listen() -> int:
-        return len([message async for message in messages(desk_of(log, Unordered(log.folder)), gone)])
+        return len(
+            [message async for message in messages(desk_of(log, Unordered(log.folder)), gone, anyio.sleep)]
+        )
 
     assert anyio.run(listen) == 0
 
