@@ -11,6 +11,8 @@ from watcher.cli.terminal import LogFolder, app, out
 from watcher.plan.reading import read_plan
 from watcher.report import read_summary
 from watcher.report.suggestions import suggestions, write_suggestions
+from watcher.report.unlisted import listed_places, unlisted_activity
+from watcher.report.unlisted_text import write_unlisted
 
 
 @app.command()
@@ -20,7 +22,12 @@ def suggest(
         Path | None, typer.Argument(metavar="[PLAN]", help="The plan, to leave out what it watches already.")
     ] = None,
 ) -> None:
-    """Say what a log suggests for the plan: the busiest hours of each channel. Changes nothing."""
+    """Say what a log suggests for the plan: busy hours, and activity where no channel is listed.
+
+    Changes nothing.
+    """
     plan = None if plan_file is None else read_plan(plan_file)
     summary = read_summary(folder)
     out.print(write_suggestions(suggestions(summary, plan), summary.clock.name), markup=False)
+    found = unlisted_activity(folder, listed_places(summary, plan))
+    out.print("\n" + write_unlisted(found, summary.clock), markup=False)

@@ -24,10 +24,6 @@ LEAST_WATCHED_H = 1.0
 LEAST_EXCHANGES = 3
 MOST_HOURS = 4
 CONFIDENCE = 0.95
-NOT_STORED = (
-    "Activity on frequencies that are not listed is not stored in the log yet, so nothing is "
-    "suggested about it."
-)
 ONLY_SUGGESTED = "These are suggestions. Nothing was changed; copy into the plan what you want of it."
 
 Figures = NDArray[np.float64]
@@ -69,7 +65,7 @@ def suggestions(summary: ActivitySummary, plan: WatchPlan | None = None) -> tupl
 
 def write_suggestions(made: tuple[Suggestion, ...], zone: str) -> str:
     """Suggestions as text, with windows that can be copied."""
-    lines = [ONLY_SUGGESTED, NOT_STORED, f"Hours are those of {zone}.", ""]
+    lines = [ONLY_SUGGESTED, f"Hours are those of {zone}.", ""]
     wanted: set[int] = set()
     for one in made:
         count = "1 exchange" if one.exchanges == 1 else f"{one.exchanges} exchanges"

@@ -15,7 +15,6 @@ from watcher.log.spans import Spans
 from watcher.plan.model import Channel, WatchPlan, Window
 from watcher.receive.records import Watched
 from watcher.report.suggestions import (
-    NOT_STORED,
     ONLY_SUGGESTED,
     poisson_interval,
     suggestions,
@@ -71,7 +70,7 @@ def test_hours_not_watched_are_unknown_not_quiet(three_days: ActivitySummary) ->
 
 def test_the_text_offers_a_window_and_says_what_it_cannot(three_days: ActivitySummary) -> None:
     text = write_suggestions(suggestions(three_days), "UTC")
-    assert text.startswith(f"{ONLY_SUGGESTED}\n{NOT_STORED}\n")
+    assert text.startswith(f"{ONLY_SUGGESTED}\nHours are those of UTC.\n")
     assert "busy from 07 to 08 h: 10.0 an hour (6.7 to 14.3), 30 in 3.0 h" in text
     assert text.endswith('[[window]]\nname = "busy hours"\nat = ["07:00"]\nlength_minutes = 60')
 
