@@ -20,9 +20,8 @@ def write_unlisted(found: UnlistedActivity, clock: LocalClock) -> str:
     """What was seen between the listed channels, the busiest first, and what never stopped."""
     if found.watched_s <= 0:
         return NOT_KEPT
-    lines = [
-        f"Activity where no channel is listed, by spectra of {write_duration(found.watched_s)}:",
-    ]
+    looked = write_duration(found.watched_s)
+    lines = [f"Activity where no channel is listed, by spectra of {looked} in the last 30 days:"]
     moving = [one for one in found.signals if not one.is_steady]
     steady = [one for one in found.signals if one.is_steady]
     if not moving:
