@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 import typer
 
-from watcher.cli import app
+from watcher.cli import MODULES, app, load
 
+load()
 COMMANDS = dict(typer.main.get_command(app).commands)  # type: ignore[attr-defined]
 
 
@@ -47,6 +48,12 @@ def commands_section(readme: str) -> str:
         listed = "; ".join(f"{name} {' '.join(options_of(command))}" for name, command in COMMANDS.items())
         pytest.skip(f'README.md has no "Commands" heading yet; it must tell of: {listed}')
     return found
+
+
+def test_every_command_is_loaded_from_where_it_is() -> None:
+    """So that one asked for by name is found without the others."""
+    listed = [command for commands in MODULES.values() for command in commands]
+    assert sorted(listed) == sorted(COMMANDS)
 
 
 def test_every_command_is_told(commands_section: str) -> None:

@@ -12,7 +12,9 @@ import os
 import sys
 import traceback
 
-from watcher.cli import main
+from watcher.cli import load, main
+
+load()
 
 
 def run(request: dict[str, object]) -> None:

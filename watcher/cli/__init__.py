@@ -2,28 +2,46 @@
 
 Every error a user can meet ends as one sentence on stderr and a non-zero exit; a traceback is only
 ever for a mistake of ours. A command is a function in one of the modules here, which registers it with the
-program by being imported; `midwatch --help` lists them in this order.
+program by being imported. That is done when the command is asked for: all of them together take seconds.
 """
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 from typing import Annotated
 
 import typer
 
-from watcher.cli import receiving  # noqa: F401  # isort: skip - the order of the help
-from watcher.cli import logs, plans, trials  # noqa: F401  # isort: skip
-from watcher.cli import outlooks, radios, standing  # noqa: F401  # isort: skip
-from watcher.cli import imports, suggesting  # noqa: F401  # isort: skip
-from watcher.cli import reviewing  # noqa: F401  # isort: skip
-from watcher.cli import handing_over  # noqa: F401  # isort: skip
 from watcher.cli.terminal import app, err, let_go_of_output, out
 from watcher.errors import MidwatchError, StorageError
-from watcher.watch.keeping import program
+from watcher.shipped import program
 
-__all__ = ["app", "main"]
+__all__ = ["app", "load", "main"]
+
+MODULES = {
+    "receiving": ("replay", "demo"),
+    "logs": ("report", "export", "words"),
+    "plans": ("check",),
+    "trials": ("trial",),
+    "outlooks": ("outlook",),
+    "radios": ("radios",),
+    "standing": ("stand", "alerts", "attend"),
+    "looking_in": ("status",),
+    "imports": ("import-channels",),
+    "suggesting": ("suggest",),
+    "reviewing": ("review",),
+    "handing_over": ("relay", "message", "package"),
+}
+"""Which module has which commands, in the order of the help."""
+
+
+def load(command: str | None = None) -> None:
+    """Register a command with the program, and those of its module; every command where that has none."""
+    homes = [module for module, commands in MODULES.items() if command in commands]
+    for module in homes or MODULES:
+        import_module(f"watcher.cli.{module}")
 
 
 def _version(wanted: bool) -> None:
@@ -43,9 +61,11 @@ def midwatch(
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run one command; the process ends with its exit code."""
+    words = sys.argv[1:] if arguments is None else list(arguments)
+    if words != ["--version"]:
+        load(next((word for word in words if not word.startswith("-")), None))
     command = typer.main.get_command(app)
     try:
-        words = None if arguments is None else list(arguments)
         code = command.main(args=words, prog_name="midwatch", standalone_mode=False)
     except MidwatchError as problem:
         err.print(f"midwatch: {problem}", markup=False)

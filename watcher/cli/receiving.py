@@ -7,21 +7,23 @@ from typing import Annotated
 
 import typer
 
-from watcher.cli.terminal import (
+from watcher.cli.recording_options import (
     CentreMhz,
     Datatype,
-    PlanFile,
     Ppm,
-    Quiet,
     RateHz,
     Recordings,
     StartUtc,
+    as_ppm,
+    raw_facts,
+)
+from watcher.cli.terminal import (
+    PlanFile,
+    Quiet,
     StopOnSignal,
     app,
-    as_ppm,
     err,
     out,
-    raw_facts,
     say_warnings,
 )
 from watcher.plan.reading import read_plan

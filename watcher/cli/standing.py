@@ -1,4 +1,4 @@
-"""The commands of the live watch: `stand` and `status`."""
+"""The commands of the live watch: `stand`, and `alerts` and `attend` beside it."""
 
 from __future__ import annotations
 
@@ -9,16 +9,13 @@ from datetime import datetime
 from pathlib import Path
 from types import FrameType
 from typing import Annotated
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import typer
 from numpy.typing import NDArray
 
-from watcher.cli.terminal import LogFolder, PlanFile, Quiet, StopOnSignal, app, out, say_warnings
+from watcher.cli.terminal import PlanFile, Quiet, StopOnSignal, app, out, say_warnings
 from watcher.errors import PlanError, StorageError, UsageProblem
-from watcher.log.reading import watches
-from watcher.log.writing import WatchLog
 from watcher.plan.model import Channel, WatchPlan
 from watcher.plan.reading import read_plan
 from watcher.plan.windows import WindowSpan, next_opening, open_at
@@ -34,7 +31,6 @@ from watcher.watch.log_lines import LineLog
 from watcher.watch.post import Post, Said
 from watcher.watch.posts import posts_of, shares_of
 from watcher.watch.standing import Standing, StandingWatch
-from watcher.watch.status import describe_status, read_status
 from watcher.watch.time_account import TimeAccount
 
 ALERT_FAILED = 5  # exit code: an alert could not be sent
@@ -57,14 +53,6 @@ def stand(
     say_warnings(plan.warnings, quiet)
     shares_of(plan)  # what no radio can do is told before anything is begun
     _Watchkeeper(plan, plan_file, folder, quiet).run()
-
-
-@app.command()
-def status(folder: LogFolder) -> None:
-    """Say how the standing watch of a folder is."""
-    told = read_status(folder)
-    for line in describe_status(told, SystemClock().utc(), _zone_of(folder)):
-        out.print(line, markup=False)
 
 
 @app.command()
@@ -99,16 +87,6 @@ def attend(plan_file: PlanFile) -> None:
             for line in card(window.start_utc, window.stop_utc - window.start_utc, now):
                 out.print(line, markup=False)
             clock.wait(never, 1.0)
-
-
-def _zone_of(folder: Path) -> ZoneInfo:
-    """Of the latest watch of the folder; UTC where there is none."""
-    try:
-        with WatchLog.open_to_read(folder) as log:
-            latest = watches(log)[-1:]
-    except StorageError:
-        latest = []
-    return ZoneInfo(latest[0].time_zone if latest else "UTC")
 
 
 class _Watchkeeper:

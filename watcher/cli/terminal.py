@@ -16,7 +16,6 @@ import typer
 from rich.console import Console
 
 from watcher.errors import UsageProblem
-from watcher.radio.facts import RawFacts
 from watcher.utc import read_utc
 
 app = typer.Typer(
@@ -35,28 +34,6 @@ LogFolder = Annotated[Path, typer.Argument(metavar="FOLDER", help="The folder of
 Quiet = Annotated[bool, typer.Option("--quiet", help="Say nothing but errors.")]
 Since = Annotated[str | None, typer.Option("--from", metavar="UTC", help="Start of the span, ISO 8601 UTC.")]
 Until = Annotated[str | None, typer.Option("--to", metavar="UTC", help="End of the span, ISO 8601 UTC.")]
-
-# What a recording does not tell of itself; `raw_facts` and `as_ppm` read them.
-Recordings = Annotated[
-    list[Path], typer.Argument(metavar="RECORDING...", help="SigMF, WAV or bare IQ files.")
-]
-RateHz = Annotated[
-    str | None, typer.Option("--rate-hz", metavar="HZ", help="Sample rate, where a file tells none.")
-]
-CentreMhz = Annotated[
-    str | None, typer.Option("--centre-mhz", metavar="MHZ", help="Centre frequency, where a file tells none.")
-]
-StartUtc = Annotated[
-    str | None,
-    typer.Option("--start", metavar="UTC", help="Instant of the first sample, where a file tells none."),
-]
-Datatype = Annotated[
-    str | None, typer.Option("--datatype", help="cu8, ci8, ci16_le or cf32_le, for bare samples.")
-]
-Ppm = Annotated[
-    str | None,
-    typer.Option("--ppm", metavar="PPM", help="How fast the radio's reference runs; overrides the plan."),
-]
 
 
 def say_warnings(warnings: Sequence[str], quiet: bool) -> None:
@@ -79,22 +56,6 @@ def as_whole(option: str, text: str, example: str) -> int:
     if number != round(number):
         raise UsageProblem(f"{option} is {text}; it must be a whole number, like {example}")
     return round(number)
-
-
-def raw_facts(
-    rate_hz: str | None, centre_mhz: str | None, start: str | None, datatype: str | None
-) -> RawFacts:
-    """What the user said of recordings that do not tell it themselves."""
-    return RawFacts(
-        datatype=datatype,
-        sample_rate_hz=None if rate_hz is None else as_whole("--rate-hz", rate_hz, "2400000"),
-        centre_hz=None if centre_mhz is None else round(as_number("--centre-mhz", centre_mhz, "146.5") * 1e6),
-        start_utc=None if start is None else instant("--start", start),
-    )
-
-
-def as_ppm(text: str | None) -> float | None:
-    return None if text is None else as_number("--ppm", text, "1.5")
 
 
 def let_go_of_output() -> None:

@@ -11,24 +11,26 @@ from typing import Annotated
 import typer
 from typer.core import TyperGroup
 
-from watcher.cli.terminal import (
+from watcher.cli.recording_options import (
     CentreMhz,
     Datatype,
-    PlanFile,
     Ppm,
-    Quiet,
     RateHz,
     Recordings,
     StartUtc,
+    as_ppm,
+    raw_facts,
+)
+from watcher.cli.terminal import (
+    PlanFile,
+    Quiet,
     StopOnSignal,
     app,
     as_number,
-    as_ppm,
     as_whole,
     err,
     let_go_of_output,
     out,
-    raw_facts,
     say_warnings,
 )
 from watcher.durable import write_whole
@@ -36,6 +38,7 @@ from watcher.errors import StorageError, UsageProblem
 from watcher.plan.reading import read_plan
 from watcher.radio.recording import open_recording
 from watcher.radio.source import SampleSource
+from watcher.shipped import program
 from watcher.trial.bench import SEED, bench_pictures, bench_sheet, bench_tree, run_bench
 from watcher.trial.page import render_page
 from watcher.trial.result import JSON_NAME, as_json, read_earlier, trial_tree
@@ -43,7 +46,6 @@ from watcher.trial.run import Trial, run_trial
 from watcher.trial.scene_building import build_scene
 from watcher.trial.scene_file import read_scene
 from watcher.trial.sheet import as_text, sheet_of
-from watcher.watch.keeping import program
 from watcher.watch.progress import shown_progress
 from watcher.watch.replay import Step
 

@@ -1,4 +1,4 @@
-"""Where the files that come with the program lie: channel lists, example plans, the demo recording.
+"""What comes with the program: its name and version, and where lists, example plans and demo recording lie.
 
 A built package carries them beside this module; in a checkout they stay in the checkout's own
 folders, so that a changed list is used at once. This room only names paths; it opens nothing.
@@ -6,10 +6,19 @@ folders, so that a changed list is used at once. This room only names paths; it 
 
 from __future__ import annotations
 
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 _HERE = Path(__file__).resolve().parent
 _DEMO_NAME = "tamber-valley-night"
+
+
+def program() -> str:
+    """Name and version, as clips and the log carry them."""
+    try:
+        return f"midwatch {version('midwatch')}"
+    except PackageNotFoundError:
+        return "midwatch"
 
 
 def config_folder() -> Path:

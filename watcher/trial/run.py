@@ -10,12 +10,12 @@ from watcher.errors import UsageProblem
 from watcher.log.schema import FILE_NAME
 from watcher.plan.model import WatchPlan
 from watcher.radio.source import SampleSource
+from watcher.shipped import program
 from watcher.trial.evidence import read_evidence
 from watcher.trial.excerpts import keep_failures, measure_cnr_db
 from watcher.trial.scanning import scan
 from watcher.trial.scoring import Score, State, channel_of, score
 from watcher.trial.truth import read_truth
-from watcher.watch.keeping import program
 from watcher.watch.replay import Outcome, Progress, replay
 
 

@@ -30,9 +30,10 @@ from watcher.receive.clips import ClipStore
 from watcher.receive.receive_rules import ReceiveRules
 from watcher.receive.records import EndedBy, Gap, GapCause
 from watcher.receive.span import is_inside
+from watcher.shipped import program
 from watcher.trial.narrow_band import NarrowBand, narrow_rate_hz
 from watcher.utc import instant_of_sample
-from watcher.watch.keeping import LogKeeper, program
+from watcher.watch.keeping import LogKeeper
 from watcher.watch.replay import Outcome, Progress, Step
 
 CHUNK_S = 0.1  # how often the dwell is asked: several times within its own look-ahead

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from importlib.metadata import PackageNotFoundError, version
 
 from watcher.log.facts import WatchEnd, WatchEndedBy, WatchFacts
 from watcher.log.reading import LoggedWatch, transmissions, watched_records, watches
@@ -18,14 +17,7 @@ from watcher.receive.chain import Record
 from watcher.receive.clips import ClipStore
 from watcher.receive.on_air import well_to_hear
 from watcher.receive.records import Clip, Condition, Gap, Transmission, Watched
-
-
-def program() -> str:
-    """Name and version, as clips and the log carry them."""
-    try:
-        return f"midwatch {version('midwatch')}"
-    except PackageNotFoundError:
-        return "midwatch"
+from watcher.shipped import program
 
 
 class LogKeeper:

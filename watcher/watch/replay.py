@@ -21,8 +21,9 @@ from watcher.receive.receive_rules import ReceiveRules
 from watcher.receive.records import EndedBy, Gap, GapCause
 from watcher.receive.span import is_inside
 from watcher.receive.spectra import SpectrumStore
+from watcher.shipped import program
 from watcher.utc import instant_of_sample
-from watcher.watch.keeping import LogKeeper, program, recover_left_behind
+from watcher.watch.keeping import LogKeeper, recover_left_behind
 
 Progress = Callable[["Step"], None]
 

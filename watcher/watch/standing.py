@@ -21,8 +21,9 @@ from watcher.plan.windows import WindowSpan, next_opening, open_at
 from watcher.receive.chain import Record
 from watcher.receive.clips import ClipStore
 from watcher.receive.records import EndedBy
+from watcher.shipped import program
 from watcher.watch.clock import Clock
-from watcher.watch.keeping import LogKeeper, program, recover_left_behind
+from watcher.watch.keeping import LogKeeper, recover_left_behind
 from watcher.watch.post import Post, Said
 from watcher.watch.time_account import TimeAccount
 

@@ -15,7 +15,7 @@ from starlette.testclient import TestClient
 
 from watcher.errors import UsageProblem
 from watcher.log import WatchFacts, WatchLog
-from watcher.log.marks import Change, Verdict, change_marks, marks
+from watcher.log.marks import Change, Verdict, change_marks, history, marks
 from watcher.plan.model import Channel
 from watcher.receive.records import LONG_TONE, Clip, EndedBy, Measured, Transmission, Watched
 from watcher.review.application import Settings, application
@@ -278,3 +278,36 @@ def test_strips_tell_heard_quiet_and_not_watched_apart(browser: TestClient) -> N
     assert "3 heard in 6 s, quiet for 59 min 54 s, not watched for 23 h" in page
     assert 'fill="url(#missed)"' in page
     assert 'class="quiet"' in page
+
+
+def test_a_body_without_an_end_is_cut_off_early(browser: TestClient, log: WatchLog) -> None:
+    sent = 0
+
+    def endless() -> Iterator[bytes]:
+        nonlocal sent
+        while sent < 50_000_000:
+            sent += 16_384
+            yield b"note=" + b"x" * 16_379
+
+    answer = browser.post(
+        "/clip/1/mark", content=endless(), headers={"content-type": "application/x-www-form-urlencoded"}
+    )
+    assert answer.status_code == 413
+    assert history(log, 1) == []
+
+
+@pytest.mark.parametrize(
+    "fields", ["&".join(f"a{n}=1" for n in range(5000)), "&" * 60_000, "%" * 60_000, "=" * 60_000]
+)
+def test_a_form_of_nonsense_is_refused(browser: TestClient, log: WatchLog, fields: str) -> None:
+    answer = browser.post(
+        "/clip/1/mark", content=fields, headers={"content-type": "application/x-www-form-urlencoded"}
+    )
+    assert answer.status_code in {400, 403}
+    assert history(log, 1) == []
+
+
+def test_more_clips_than_a_page_holds_are_not_marked_at_once(browser: TestClient, log: WatchLog) -> None:
+    form = {"token": token(browser), "mark": "routine", "entry": [f"{n}:0" for n in range(1, 102)]}
+    assert browser.post("/marks", data=form).status_code == 400
+    assert history(log, 1) == []
