@@ -47,6 +47,7 @@ _CHECKED = 12  # the check covers what follows it
 _NAME = re.compile(r"(\d{4}-\d{2}-\d{2})_(\d{1,6}\.\d{6})MHz_(\d{1,9})Sps\.spectra")
 MOST_COLUMNS = 4096  # of a chunk that is believed; what is written has fewer
 MOST_ROWS = 4096
+FIRST_YEAR, LAST_YEAR = 1900, 9000  # a day beyond has no neighbours in the calendar
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -133,6 +134,8 @@ class FileName:
         try:
             day = date.fromisoformat(found[1])
         except ValueError:
+            return None
+        if not FIRST_YEAR <= day.year <= LAST_YEAR:
             return None
         return cls(day, int(found[2].replace(".", "")), int(found[3]))
 

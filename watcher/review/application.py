@@ -35,6 +35,7 @@ from watcher.review.reading_pages import (
     own_file,
     strips_page,
 )
+from watcher.review.spectrum_addresses import spectrum_picture, spectrum_view
 
 _TEMPLATES = Path(__file__).parent / "templates"
 
@@ -100,6 +101,8 @@ def application(
         Route("/marks", change_several, methods=["POST"]),
         Route("/marks/undo", undo_together, methods=["POST"]),
         Route("/strips", strips_page),
+        Route("/spectrum", spectrum_view),
+        Route("/spectrum/picture", spectrum_picture),
         Route("/lessons", lessons_page),
         Route("/news", news),
         Route("/own/{name}", own_file),

@@ -17,6 +17,7 @@ from watcher.review.desk import FIRST_PAINT_PATIENCE_S, Desk, desk_of
 from watcher.review.hearing_order import Ordering
 from watcher.review.lessons import lessons
 from watcher.review.query import HEAR_FIRST, PAGE_ROWS, VERDICTS, Query, Refused, whole_number
+from watcher.review.spectrum_page import around
 from watcher.review.strips import strip_page
 from watcher.review.views import clip_page, exchange_of, row_of, rows_of, verdict_words
 from watcher.utc import read_utc
@@ -116,6 +117,7 @@ def clip_html(
         ],
         "verdicts": VERDICTS,
         "address": query.address(page=query.page),
+        "spectrum": around(entry),
         "previous_id": previous_id,
         "next_id": next_id,
         "batch": batch,

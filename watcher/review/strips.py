@@ -30,6 +30,7 @@ LENGTHS = {
     "hour": timedelta(hours=1),
     "minute": timedelta(minutes=1),
 }
+SPECTRUM_LENGTHS = ("day", "hour", "minute")  # the strips have longer ones
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +65,7 @@ class StripPage:
     earlier: str
     later: str
     zooms: tuple[tuple[str, str], ...]
+    spectrum: str
 
 
 def span_of(log: WatchLog, length: str, at: datetime | None, clock: LocalClock) -> Span:
@@ -133,6 +135,7 @@ def strip_page(log: WatchLog, length: str, at: datetime | None, clock: LocalCloc
         earlier=_address(length, middle - (span.stop_utc - span.start_utc)),
         later=_address(length, middle + (span.stop_utc - span.start_utc)),
         zooms=tuple((each, _address(each, middle if at is None else at)) for each in LENGTHS),
+        spectrum=_address(length if length in SPECTRUM_LENGTHS else "day", middle if at is None else at),
     )
 
 
