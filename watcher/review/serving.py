@@ -12,6 +12,7 @@ from pathlib import Path
 import uvicorn
 
 from watcher.errors import StorageError, UsageProblem
+from watcher.log.search import state
 from watcher.log.writing import WatchLog
 from watcher.plan.review_rules import is_loopback, password_problem
 from watcher.review.application import Settings, application
@@ -95,6 +96,7 @@ def serve(
             pages = application(
                 log, order, now_utc, settings, may_change=may_change, closing=lambda: server.should_exit
             )
+            order.latest(state(log))  # begun before anybody asks
             host = f"[{address}]" if ":" in address else address
             say(f"review at http://{host}:{listener.getsockname()[1]}/ (Ctrl-C ends it)")
             if not may_change:
