@@ -8,15 +8,25 @@ from __future__ import annotations
 import contextlib
 import math
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
+from dsp.spectrum_rows import RANGE_STEPS
 from watcher.log.spans import Span
-from watcher.receive.spectrum_file import SPECTRA_FOLDER, FileName, Found, chunks_in
+from watcher.receive.spectrum_file import SPECTRA_FOLDER, Chunk, ChunkFacts, FileName, Found, chunks_in
 
 MOST_FILE_BYTES = 1 << 30
 """What is larger is none of ours: a day of one tuning takes some megabytes."""
+
+MOST_JOINED_ROWS = 400
+MOST_SHIFT_DB = 20.0  # far less than the 32 dB under the floor that a scale has room for
+LITTLE_APART = timedelta(
+    milliseconds=1
+)  # rows follow each other to the microsecond; a gap is a frame at least
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,3 +93,54 @@ def _touches(day: date, span: Span) -> bool:
     """A file holds rows that begin on its day; the last may reach into the next."""
     begins = datetime.combine(day, datetime.min.time(), UTC)
     return begins < span.stop_utc and begins + timedelta(days=1, minutes=5) > span.start_utc
+
+
+def rows_within(folder: Path, span: Span | None = None) -> Iterator[Chunk]:
+    """The rows of those chunks, unpacked, with what follows without a break joined into longer chunks.
+
+    Numbers are cheaper by the hour than by the minute. A chunk whose scale lies too far from the first one
+    begins another.
+    """
+    waiting: list[Chunk] = []
+    for found in spectra_within(folder, span):
+        chunk = found.unpack()
+        if chunk is None:
+            continue
+        if waiting and not _follows(waiting, chunk.facts):
+            yield _joined(waiting)
+            waiting = []
+        waiting.append(chunk)
+    if waiting:
+        yield _joined(waiting)
+
+
+def _follows(waiting: list[Chunk], facts: ChunkFacts) -> bool:
+    first, last = waiting[0].facts, waiting[-1].facts
+    rows = sum(chunk.facts.rows for chunk in waiting) + facts.rows
+    alike = replace(facts, start_utc=first.start_utc, rows=first.rows, reference_dbfs=first.reference_dbfs)
+    return (
+        rows <= MOST_JOINED_ROWS
+        and alike == first
+        and abs(facts.start_utc - last.stop_utc) <= LITTLE_APART
+        and abs(facts.reference_dbfs - first.reference_dbfs) <= MOST_SHIFT_DB
+    )
+
+
+def _joined(chunks: list[Chunk]) -> Chunk:
+    first = chunks[0].facts
+    if len(chunks) == 1:
+        return chunks[0]
+    facts = replace(first, rows=sum(chunk.facts.rows for chunk in chunks))
+    shifts = [round((c.facts.reference_dbfs - first.reference_dbfs) / first.step_db) for c in chunks]
+    mean, peak = (
+        np.concatenate([_shifted(part, by) for part, by in zip(parts, shifts, strict=True)])
+        for parts in ([c.mean for c in chunks], [c.peak for c in chunks])
+    )
+    return Chunk(facts, mean, peak)
+
+
+def _shifted(steps: NDArray[np.uint8], by: int) -> NDArray[np.uint8]:
+    if by == 0:
+        return steps
+    moved: NDArray[np.uint8] = np.clip(steps.astype(np.int16) + by, 0, RANGE_STEPS).astype(np.uint8)
+    return moved

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from watcher.log.spans import Span
-from watcher.log.spectra import spectra_within
+from watcher.log.spectra import rows_within, spectra_within
 from watcher.receive.spectrum_file import Chunk, ChunkFacts
 
 WIDTH = 720  # points across: 2 minutes each in a day, less than a row each in a window
@@ -34,6 +34,7 @@ WHOLE_HZ = 1.0  # frequencies in an address are whole hertz, edges of columns ne
 MOST_ROWS = 50_000  # a day in rows of 2 s; more in one day is none of a watch's
 
 Steps = NDArray[np.int16]
+NOTHING = np.iinfo(np.int16).min
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,22 +153,23 @@ def span_picture(
     floor = _floor([steps for _, steps in rows])[first - margin.start : stop - margin.start]
     height = min(stop - first, MOST_HEIGHT)
     edges = np.arange(height) * (stop - first) // height
-    over = np.full((height, WIDTH), -np.inf, np.float32)
+    over = np.full((height, WIDTH), NOTHING, np.int16)
     scale_x = WIDTH / span.seconds
     for facts, steps in rows:
-        shown = (steps[:, first - margin.start : stop - margin.start] - floor) * np.float32(scale.step_db)
-        pooled = np.maximum.reduceat(shown, edges, axis=1)[:, ::-1]
+        shown = steps[:, first - margin.start : stop - margin.start] - floor
+        pooled = shown if height == stop - first else np.maximum.reduceat(shown, edges, axis=1)
         begin_s = (facts.start_utc - span.start_utc).total_seconds()
-        for number, row in enumerate(pooled):
+        for number, row in enumerate(pooled[:, ::-1]):
             at_s = begin_s + number * facts.row_s
             left, right = at_s * scale_x, (at_s + facts.row_s) * scale_x
             if right <= 0 or left >= WIDTH:
                 continue
             points = slice(max(0, int(left + 0.01)), max(int(left + 0.01) + 1, int(np.ceil(right - 0.01))))
             over[:, points] = np.maximum(over[:, points], row[:, None])
-    over[np.isneginf(over)] = np.nan
+    over_db = over * np.float32(scale.step_db)
+    over_db[over == NOTHING] = np.nan
     return SpanPicture(
-        over,
+        over_db,
         *tuning.whole_columns(low_hz, high_hz),
         tuple(Span(facts.start_utc, facts.stop_utc) for facts, _ in rows),
     )
@@ -184,14 +186,12 @@ def _order(tuning: TuningKept) -> tuple[float, int]:
 def _chunks(folder: Path, tuning: TuningKept, span: Span) -> list[Chunk]:
     wanted = tuning.tuned_hz, tuning.sample_rate_hz, tuning.columns
     chunks, rows = [], 0
-    for found in spectra_within(folder, span):
-        facts = found.facts
-        if (facts.tuned_hz, facts.sample_rate_hz, facts.columns) != wanted:
+    for chunk in rows_within(folder, span):
+        facts = chunk.facts
+        if (facts.tuned_hz, facts.sample_rate_hz, facts.columns) != wanted or rows > MOST_ROWS:
             continue
-        chunk = found.unpack()
-        if chunk is not None and rows + facts.rows <= MOST_ROWS:
-            chunks.append(chunk)
-            rows += facts.rows
+        chunks.append(chunk)
+        rows += facts.rows
     return chunks
 
 

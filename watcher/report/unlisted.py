@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from dsp.span_activity import LEAST_COLUMNS, Habits, LitRuns, lit_runs, row_floors, steady_lines
 from watcher.log.spans import Span
-from watcher.log.spectra import spectra_within
+from watcher.log.spectra import rows_within
 from watcher.plan.channel_lists import SHIPPED_LISTS, ListedChannel, read_channel_list
 from watcher.plan.model import WatchPlan
 from watcher.receive.spectrum_file import Chunk, ChunkFacts
@@ -153,8 +153,8 @@ def listed_places(summary: ActivitySummary, plan: WatchPlan | None = None) -> li
 
 
 def _chunks(folder: Path, span: Span | None) -> Iterable[Chunk]:
-    for found in spectra_within(folder, span):
-        if found.facts.columns >= LEAST_COLUMNS and (chunk := found.unpack()) is not None:
+    for chunk in rows_within(folder, span):
+        if chunk.facts.columns >= LEAST_COLUMNS:
             yield chunk
 
 
