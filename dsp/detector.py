@@ -19,14 +19,15 @@ from dsp.image import WORST_IMAGE_POWER_RATIO, ImageGains
 from dsp.impulse_mask import ImpulseMask
 from dsp.noise_floor import NoiseFloor
 from dsp.squelch import MOST_SEARCHED, Closing, Opening, Squelch, State
-from dsp.steady_carrier import is_unmodulated, split_carrier
-from dsp.steady_watch import LOOK_FRAMES, Fate, SteadyWatch
+from dsp.steady_carrier import REST_OF_NOISE, beside_skirt, split_carrier
+from dsp.steady_watch import LOOK_FRAMES, Fate, IdleLook, SteadyWatch
 
 AT_START_S = 0.3  # a channel that opens this early was busy when watching began
 STEADY_AFTER_S = 3.0  # a carrier that was there before, idle this long, is the channel's condition
 LOOKS_AGAIN = 1  # channels that have spoken over a carrier are looked at in turn, so many a slice
 STEADY_AGAIN_S = 10.0  # so is one over which somebody spoke, idle this long afterwards
 STEADY_AT_LAST_S = 60.0  # so is one that came up while watching, idle this long
+AT_ZERO_HZ = 50.0  # a line this close to the radio's own centre is its spike, and flickers
 SAME_LINE_HZ = 60.0  # a line that returns this close to where one went, at its power, is that one
 IMAGE_LOOK_RATIO = 1.2  # energy over the floor that is worth asking whether it is an image
 
@@ -101,25 +102,6 @@ class Detection:
     cells: NDArray[np.float32]
 
 
-class _Look:
-    """The last frames of an open channel that has not shown modulation yet."""
-
-    def __init__(self, opened_frame: int, was_there_before: bool) -> None:
-        self.opened_frame = opened_frame
-        self.was_there_before = was_there_before
-        self.idle_since_frame = opened_frame
-        self.spoke = False
-        self.frequency_hz = 0.0
-        self.recent = np.empty((3, 0))
-
-    def take(
-        self, carrier: NDArray[np.float64], rest: NDArray[np.float64], floor: NDArray[np.float64]
-    ) -> bool:
-        """Add frames; True while the carrier has stayed idle."""
-        self.recent = np.hstack([self.recent, [carrier, rest, floor]])[:, -LOOK_FRAMES:]
-        return self.recent.shape[1] < LOOK_FRAMES // 2 or is_unmodulated(*self.recent)
-
-
 class Detector:
     """Judge every slice of one filter bank.
 
@@ -176,7 +158,7 @@ class Detector:
         cells = shape.fft_length // CELL_BINS
         edges = np.stack([-self._centre_bins - self._half_bins, -self._centre_bins + self._half_bins], axis=1)
         self._mirror_cells = np.clip(edges // CELL_BINS + cells // 2 + [0, 1], 0, cells)
-        self._looks: dict[int, _Look] = {}
+        self._looks: dict[int, IdleLook] = {}
         silent = np.zeros(channels, dtype=bool) if is_am is None else np.array(is_am, dtype=bool)
         self._steady = SteadyWatch(shape.hop_seconds, silent)
         self._images = ImageGains()
@@ -205,7 +187,7 @@ class Detector:
         for edge in edges:
             if isinstance(edge, Opening):
                 early = edge.frame * self._bank.shape.hop_seconds < AT_START_S
-                self._looks[edge.channel] = _Look(edge.frame, early or not edge.abrupt)
+                self._looks[edge.channel] = IdleLook(edge.frame, early or not edge.abrupt)
             elif (look := self._looks.pop(edge.channel, None)) is not None and not look.spoke:
                 idle.add(edge.channel)
         events += edges
@@ -247,7 +229,13 @@ class Detector:
             return samples
         whole = len(samples) // frame_samples
         frames = samples[: whole * frame_samples].reshape(whole, frame_samples)
-        return self._steady.without(channel, frames, float(self._rate_hz[channel])).rest.reshape(-1)
+        rate_hz = float(self._rate_hz[channel])
+        return self._steady.without(channel, frames, rate_hz, with_skirt=False).rest.reshape(-1)
+
+    def _skirt_band_hz(self, channel: int, line_hz: float) -> float:
+        """The channel's noise bandwidth where a line is the radio's own at 0 Hz, around which it flickers."""
+        at_zero = abs(self._bank.cuts[channel].offset_hz + line_hz) < AT_ZERO_HZ
+        return float(self._bank.noise_bandwidth_hz[channel]) if at_zero else 0.0
 
     def _frames_of(self, piece: Slice, channel: int) -> tuple[NDArray[np.complex64], float]:
         """The whole frames of one channel, shape (frames, n), and its rate."""
@@ -362,14 +350,20 @@ class Detector:
                 continue
             clear = self.impulses.clear(rows.shape[1], slice(start, count))
             parts = split_carrier(rows[start:count], rate_hz, clear=clear)
+            line_hz = float(np.median(parts.frequency_hz))
             noise = floor[channel, start:count].astype(np.float64)
+            skirt_band_hz = 0.0
+            if parts.rest_power.mean() > REST_OF_NOISE * noise.mean():
+                skirt_band_hz = self._skirt_band_hz(channel, line_hz)
+            if skirt_band_hz:
+                parts = beside_skirt(parts, rate_hz, line_hz, skirt_band_hz, clear)
             if not look.take(parts.carrier_power, parts.rest_power, noise):
                 if not look.was_there_before:
                     del self._looks[channel]
                     continue
                 look.spoke = True  # a birdie may stay behind
                 look.idle_since_frame = piece.first_frame + count
-            look.frequency_hz = float(np.median(parts.frequency_hz))
+            look.frequency_hz = line_hz
             if channel in self._gone:  # a birdie that comes back is the same birdie
                 before_hz, before_power = self._gone[channel]
                 again = float(parts.carrier_power.mean()) / before_power
@@ -383,7 +377,7 @@ class Detector:
                 patience_s = STEADY_AFTER_S if look.was_there_before else STEADY_AT_LAST_S
             if idle_s >= patience_s:
                 carrier = float(look.recent[0].mean())
-                self._steady.begin(channel, look.frequency_hz, carrier)
+                self._steady.begin(channel, look.frequency_hz, carrier, skirt_band_hz=skirt_band_hz)
                 del self._looks[channel]
                 self.squelch.force_closed(channel)
                 events.append(

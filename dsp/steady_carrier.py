@@ -7,7 +7,7 @@ the carrier within a few milliseconds, so the line takes only part of the power.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.fft
@@ -17,6 +17,7 @@ from dsp.blocks import ComplexSamples
 
 PAD = 4  # zero padding of the search: the line is found to a tenth of a bin before it is refined
 REST_OF_NOISE = 1.35  # rest over noise floor, averaged over half a second, that an idle carrier stays under
+SKIRT_HZ = 600.0  # of flicker noise to either side of 0 Hz: beyond, it lies under the noise (our choice)
 REST_OF_CARRIER = 0.03  # and over the carrier: phase noise, hum and drift of a steady carrier, 15 dB down
 
 
@@ -94,6 +95,39 @@ def split_carrier(
     left = rest if clear is None else rest * clear
     rest_power = np.asarray(np.mean(np.abs(left) ** 2, axis=1, dtype=np.float64)) / share
     return CarrierSplit(turns * rate_hz, np.abs(amplitude).astype(np.float64) ** 2, rest_power, rest)
+
+
+def beside_skirt(
+    parts: CarrierSplit,
+    rate_hz: float,
+    line_hz: float,
+    band_hz: float,
+    clear: NDArray[np.bool_] | None = None,
+) -> CarrierSplit:
+    """The same with a line's flicker taken out too: all that lies within `SKIRT_HZ` of it.
+
+    Mixers that convert to 0 Hz put noise that falls as 1/f around their spike there. It moves no line and
+    lies within some hundred hertz; modulation lies farther out.
+
+    Parameters
+    ----------
+    parts : CarrierSplit
+    rate_hz : float
+    line_hz : float
+    band_hz : float
+        The channel's noise bandwidth: what is left of its noise stands for all of it.
+    clear : ndarray of bool, shape (frames, n), optional
+        As in :func:`split_carrier`.
+    """
+    length = parts.rest.shape[1]
+    at_hz = np.fft.fftfreq(length, 1 / rate_hz)
+    away_hz = np.abs((at_hz - line_hz + rate_hz / 2) % rate_hz - rate_hz / 2)
+    kept = np.float32(np.sqrt(band_hz / (band_hz - 2 * SKIRT_HZ))) * (away_hz > SKIRT_HZ)
+    rest: ComplexSamples = scipy.fft.ifft(scipy.fft.fft(parts.rest, axis=1) * kept.astype(np.float32), axis=1)
+    left = rest if clear is None else rest * clear
+    share = 1.0 if clear is None else np.maximum(clear.mean(axis=1), 1 / length)
+    rest_power = np.asarray(np.mean(np.abs(left) ** 2, axis=1, dtype=np.float64)) / share
+    return replace(parts, rest=rest, rest_power=rest_power)
 
 
 def is_unmodulated(

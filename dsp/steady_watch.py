@@ -13,11 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dsp.blocks import ComplexSamples
-from dsp.steady_carrier import CarrierSplit, is_unmodulated, split_carrier
+from dsp.steady_carrier import CarrierSplit, beside_skirt, is_unmodulated, split_carrier
 
 REACH_HZ = 100.0  # how far the line is looked for from where it last was: drift up to 500 Hz/s
 GONE_SHARE = 0.3  # a steady carrier that falls under this share of its power ...
 GONE_S = 0.3  # ... for this long has gone
+MOST_BESIDE = 3.0  # rest over noise in a frame: beyond it somebody else is on the channel (our choice)
+SPOKEN_LOOKS = 2  # in a row: while a station comes up on top, one look may say what it likes
 LOOK_FRAMES = 16  # frames over which modulation shows
 MOST_IN_SIDEBANDS = 0.7  # of an AM carrier's power: half of it at full depth, and some room
 
@@ -34,7 +36,9 @@ class Fate(Enum):
 class _Steady:
     frequency_hz: float
     power: float
+    skirt_band_hz: float = 0.0
     missing: int = 0
+    spoken: int = 0  # looks in a row that say so
     recent: NDArray[np.float64] = field(default_factory=lambda: np.empty((3, 0)))
 
 
@@ -64,9 +68,12 @@ class SteadyWatch:
         """Forget all."""
         self._held.clear()
 
-    def begin(self, channel: int, frequency_hz: float, power: float) -> None:
-        """From now on this channel holds a steady carrier."""
-        self._held[channel] = _Steady(frequency_hz, power)
+    def begin(self, channel: int, frequency_hz: float, power: float, *, skirt_band_hz: float = 0.0) -> None:
+        """From now on this channel holds a steady carrier.
+
+        With flicker noise around it, `skirt_band_hz` is the channel's noise bandwidth; 0 without.
+        """
+        self._held[channel] = _Steady(frequency_hz, power, skirt_band_hz)
 
     def line(self, channel: int) -> tuple[float, float]:
         """Frequency (Hz from the channel's centre) and power of the carrier."""
@@ -79,10 +86,20 @@ class SteadyWatch:
         frames: ComplexSamples,
         rate_hz: float,
         clear: NDArray[np.bool_] | None = None,
+        *,
+        with_skirt: bool = True,
     ) -> CarrierSplit:
-        """Frames of one channel parted into its steady carrier and the rest, fitted to the clear instants."""
-        near_hz = self._held[channel].frequency_hz
-        return split_carrier(frames, rate_hz, near_hz=near_hz, reach_hz=REACH_HZ, clear=clear)
+        """Frames of one channel parted into its steady carrier and the rest, fitted to the clear instants.
+
+        A skirt around it is taken out too, unless `with_skirt` is False: a station's bare carrier may stand
+        there.
+        """
+        held = self._held[channel]
+        near_hz = held.frequency_hz
+        parts = split_carrier(frames, rate_hz, near_hz=near_hz, reach_hz=REACH_HZ, clear=clear)
+        if held.skirt_band_hz and with_skirt:
+            return beside_skirt(parts, rate_hz, near_hz, held.skirt_band_hz, clear)
+        return parts
 
     def judge(
         self, channel: int, parts: CarrierSplit, floor: NDArray[np.float64], is_quiet: bool
@@ -108,7 +125,8 @@ class SteadyWatch:
         held = self._held[channel]
         powers = [parts.carrier_power, parts.rest_power, floor]
         held.recent = np.hstack([held.recent, powers])[:, -LOOK_FRAMES:]
-        if self._spoke(channel, held):
+        held.spoken = held.spoken + 1 if self._spoke(channel, held) else 0
+        if held.spoken >= SPOKEN_LOOKS:
             del self._held[channel]
             return Fate.SPOKE, 0
         if not is_quiet:
@@ -120,14 +138,16 @@ class SteadyWatch:
             if held.missing >= self._gone_frames:
                 del self._held[channel]
                 return Fate.GONE, index - self._gone_frames + 1
-        if present.any():  # follows a drift of frequency and level
-            held.frequency_hz = float(np.median(parts.frequency_hz[present][-5:]))
-            held.power += 0.2 * (float(parts.carrier_power[present].mean()) - held.power)
+        # Follows a drift of frequency and level; not where a station has just come up on top of it.
+        alone = present & (parts.rest_power < MOST_BESIDE * floor)
+        if alone.any():
+            held.frequency_hz = float(np.median(parts.frequency_hz[alone][-5:]))
+            held.power += 0.2 * (float(parts.carrier_power[alone].mean()) - held.power)
         return Fate.STAYS, 0
 
     def _spoke(self, channel: int, held: _Steady) -> bool:
-        if held.recent.shape[1] < LOOK_FRAMES or is_unmodulated(*held.recent):
-            return False
+        if held.skirt_band_hz or held.recent.shape[1] < LOOK_FRAMES or is_unmodulated(*held.recent):
+            return False  # what flickers is the radio's own and never speaks
         line, rest, floor = held.recent.mean(axis=1)
         beside = rest - floor
         if self._is_am[channel]:
@@ -136,3 +156,22 @@ class SteadyWatch:
         # stays, or the line has only drifted out of reach.
         is_same_power = abs(line + beside - held.power) < 0.25 * held.power + 0.25 * floor
         return bool(is_same_power and held.power - line > 0.5 * beside)
+
+
+class IdleLook:
+    """The last frames of an open channel that has not shown modulation yet."""
+
+    def __init__(self, opened_frame: int, was_there_before: bool) -> None:
+        self.opened_frame = opened_frame
+        self.was_there_before = was_there_before
+        self.idle_since_frame = opened_frame
+        self.spoke = False
+        self.frequency_hz = 0.0
+        self.recent = np.empty((3, 0))
+
+    def take(
+        self, carrier: NDArray[np.float64], rest: NDArray[np.float64], floor: NDArray[np.float64]
+    ) -> bool:
+        """Add frames; True while the carrier has stayed idle."""
+        self.recent = np.hstack([self.recent, [carrier, rest, floor]])[:, -LOOK_FRAMES:]
+        return self.recent.shape[1] < LOOK_FRAMES // 2 or is_unmodulated(*self.recent)

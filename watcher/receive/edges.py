@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from dsp.blocks import ComplexSamples
 from dsp.change_point import fall_sample, rise_sample
 from dsp.detector import Detection, Detector
 from dsp.squelch import Closing, Opening
@@ -25,7 +26,7 @@ def rise_of(
     samples = detector.without_carrier(event.channel, samples, n)
     floor = float(detection.floor[event.channel].mean())
     up = float(np.mean(np.abs(samples[-FRAMES_OF_CARRIER * n :]) ** 2)) if len(samples) else floor
-    return first + rise_sample(samples, floor, up)
+    return first + rise_sample(samples, _level_without(samples, n, floor, up), up)
 
 
 def fall_of(
@@ -41,4 +42,17 @@ def fall_of(
     samples = detector.without_carrier(event.channel, samples, n)
     floor = float(detection.floor[event.channel].mean())
     up = float(np.mean(np.abs(samples[: FRAMES_OF_CARRIER * n]) ** 2)) if len(samples) else floor
-    return max(first + fall_sample(samples, up, floor), start + 1)
+    return max(first + fall_sample(samples, up, _level_without(samples, n, floor, up)), start + 1)
+
+
+def _level_without(samples: ComplexSamples, frame_samples: int, floor: float, up: float) -> float:
+    """Power in the channel without the carrier: the noise, or what else stands there, an image or a birdie.
+
+    The lower quarter of the frames shows it wherever the search reaches beyond the edge. Where it does not
+    they hold the carrier: never more than half of its power is believed.
+    """
+    whole = len(samples) // frame_samples
+    if not whole:
+        return floor
+    squared = np.abs(samples[: whole * frame_samples].reshape(whole, frame_samples)) ** 2
+    return min(max(floor, float(np.quantile(squared.mean(axis=1), 0.25))), max(floor, up / 2))
