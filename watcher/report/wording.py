@@ -43,6 +43,11 @@ def write_share(share: float | None) -> str:
     return f"{100 * share:.{decimals}f} %"
 
 
+def write_sure(probability: float) -> str:
+    """A probability that a decoder gives, as `write_share`; never 0 or 100 %, which nobody can know."""
+    return write_share(min(max(probability, 1e-9), 1 - 1e-9))
+
+
 def write_interval(found: Occupancy) -> str:
     """The occupancy with its interval, by the rule that gave it: `1.3 % (0.6 % to 2.8 %)`."""
     if found.share is None or found.low is None or found.high is None:
@@ -78,7 +83,7 @@ def write_tone(reading: ToneReading | None) -> str:
     """`100.0 Hz (99.9 % sure)`, `none (98 % sure)`, or `unknown` where nobody looked."""
     if reading is None:
         return UNKNOWN
-    sure = "" if reading.probability is None else f" ({write_share(reading.probability)} sure)"
+    sure = "" if reading.probability is None else f" ({write_sure(reading.probability)} sure)"
     return write_tone_hz(reading.tone_hz) + sure
 
 
@@ -87,7 +92,7 @@ def write_carried(tone: ToneReading | None, code: CodeReading | None) -> str:
     if code is None or code.code is None:
         return write_tone(tone)
     return f"{write_code(code)}" + (
-        "" if code.probability is None else f" ({write_share(code.probability)} sure)"
+        "" if code.probability is None else f" ({write_sure(code.probability)} sure)"
     )
 
 
@@ -101,7 +106,7 @@ def write_code(code: CodeReading) -> str:
 def write_kind(kind: KindReading) -> str:
     """`probably voice (97 % sure, 1.5 s of speech)`."""
     speech = "" if not kind.speech_s else f", {kind.speech_s:.1f} s of speech"
-    return f"probably {kind.kind.value} ({write_share(kind.probability)} sure{speech})"
+    return f"probably {kind.kind.value} ({write_sure(kind.probability)} sure{speech})"
 
 
 def write_tone_hz(tone_hz: float | None) -> str:

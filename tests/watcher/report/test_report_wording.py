@@ -23,6 +23,7 @@ from watcher.report.wording import (
     write_kind,
     write_measured,
     write_share,
+    write_sure,
     write_tone,
     write_tones,
 )
@@ -157,3 +158,9 @@ def test_a_code_is_told_with_its_other_name() -> None:
 def test_a_kind_says_how_sure_it_is_and_how_much_speech_there_was() -> None:
     assert write_kind(KindReading(Kind.VOICE, 0.97, 1.5)) == "probably voice (97.0 % sure, 1.5 s of speech)"
     assert write_kind(KindReading(Kind.CARRIER, 0.9, 0.0)) == "probably unmodulated carrier (90.0 % sure)"
+
+
+def test_nothing_is_called_wholly_sure() -> None:
+    assert write_sure(1.0) == "over 99.999 %"
+    assert write_sure(0.0) == "under 0.001 %"
+    assert write_sure(0.98) == "98 %"
