@@ -163,4 +163,4 @@ def test_a_kind_says_how_sure_it_is_and_how_much_speech_there_was() -> None:
 def test_nothing_is_called_wholly_sure() -> None:
     assert write_sure(1.0) == "over 99.999 %"
     assert write_sure(0.0) == "under 0.001 %"
-    assert write_sure(0.98) == "98 %"
+    assert write_sure(0.98) == write_share(0.98) == "98.0 %"
