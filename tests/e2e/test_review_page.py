@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import shutil
 import subprocess
 import sys
@@ -104,7 +105,7 @@ def test_a_mark_and_a_note_outlive_the_page_and_can_be_undone(page: playwright.P
 def test_the_help_sheet_opens_and_no_page_is_wider_than_the_window(
     page: playwright.Page, address: str
 ) -> None:
-    for place in ("/", "/?order=time", "/strips", "/clip/1"):
+    for place in ("/", "/?order=time", "/strips", "/clip/1", "/hand-over", "/clip/1/relay"):
         page.goto(address + place)
         overflow = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
         assert overflow <= 0, f"{place} is {overflow} px too wide"
@@ -120,7 +121,7 @@ def test_an_accessibility_scan_finds_nothing(browser: playwright.Browser, addres
     scanner = pytest.importorskip("axe_playwright_python.sync_playwright")
     context = browser.new_context(color_scheme=scheme, bypass_csp=True)
     window = context.new_page()
-    for place in ("/", "/clip/1", "/strips", "/lessons"):
+    for place in ("/", "/clip/1", "/strips", "/lessons", "/hand-over", "/clip/1/relay"):
         window.goto(address + place)
         scan = scanner.Axe().run(window).response
         assert len(scan["passes"]) > 10  # it did look
@@ -151,3 +152,49 @@ def test_a_printed_clip_shows_the_note_no_buttons_and_ink_whatever_the_screen(
     assert window.evaluate("getComputedStyle(document.body).color") != dark
     assert not window.locator(".on-paper").is_visible()
     context.close()
+
+
+def test_what_a_search_finds_is_taken_away_as_a_form(
+    page: playwright.Page, address: str, tmp_path: Path
+) -> None:
+    page.goto(address + "/clip/3")
+    page.locator("#who").fill("Tor > Ridge base")
+    page.locator("#note").fill("the lantern is out")
+    page.locator("#verdict button", has_text="Keep the note").click()
+    page.wait_for_selector("text=Kept.")
+    page.goto(address)
+    page.keyboard.press("/")
+    page.keyboard.type("LANTERN")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**words=LANTERN*")
+    assert page.locator("#several .entry").count() == 1
+    page.locator("a", has_text="Hand over what was found").click()
+    page.locator("input[name=incident]").fill("Saddle search")
+    with page.expect_download() as waited:
+        page.locator("button", has_text="As CSV").click()
+    waited.value.save_as(tmp_path / "form.csv")
+    (row,) = csv.DictReader((tmp_path / "form.csv").read_text().splitlines())
+    assert (row["from"], row["to"], row["incident"]) == ("Tor", "Ridge base", "Saddle search")
+    assert row["subject"].startswith("“the lantern is out”")
+    with page.expect_download() as waited:
+        page.locator("button", has_text="As PDF").click()
+    waited.value.save_as(tmp_path / "form.pdf")
+    assert (tmp_path / "form.pdf").read_bytes().startswith(b"%PDF-")
+    page.goto(address + "/clip/3")
+    page.keyboard.press("u")
+    eventually(page, "document.querySelector('#note')?.value === ''")
+
+
+def test_a_call_is_made_into_a_script_to_read_aloud(page: playwright.Page, address: str) -> None:
+    page.goto(address + "/clip/4")
+    page.locator("a", has_text="Relay it as a call for help").click()
+    page.wait_for_url("**/relay*")
+    assert page.locator(".blank").count() >= 5
+    blanks = page.locator(".blank").count()
+    page.locator("#where").fill("north of the saddle")
+    page.locator("button", has_text="Put it into the script").click()
+    page.wait_for_selector("text=Where they are: north of the saddle.")
+    assert page.locator(".blank").count() == blanks - 1
+    with page.expect_download() as waited:
+        page.locator("button", has_text="As PDF").click()
+    assert waited.value.suggested_filename == "relay-4.pdf"

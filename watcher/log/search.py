@@ -15,8 +15,9 @@ from sqlalchemy import ColumnElement, Select, and_, func, or_, select, tuple_
 
 from watcher.log.marks import AT_ONCE, Verdict
 from watcher.log.reading import LoggedTransmission, entry_of
-from watcher.log.rows import utc_ms
+from watcher.log.rows import instant_of, utc_ms
 from watcher.log.schema import mark, transmission
+from watcher.log.spans import Span
 from watcher.log.storage import folded
 from watcher.log.writing import WatchLog
 
@@ -72,6 +73,14 @@ def count(log: WatchLog, wanted: Wanted) -> int:
     """How many there are."""
     with log.snapshot() as connection:
         return int(connection.execute(_chosen(wanted, func.count())).scalar_one())
+
+
+def span_of(log: WatchLog, wanted: Wanted) -> Span | None:
+    """From the start of the first to the end of the last of them; None where there are none."""
+    ends = func.min(transmission.c.start_utc_ms), func.max(transmission.c.end_utc_ms)
+    with log.snapshot() as connection:
+        first, last = connection.execute(_chosen(wanted, *ends)).one()
+    return None if first is None else Span(instant_of(first), instant_of(last))
 
 
 def page(log: WatchLog, wanted: Wanted, offset: int, room: int) -> list[LoggedTransmission]:
@@ -153,13 +162,14 @@ def flags(log: WatchLog) -> list[str]:
     return sorted({flag for text in lists for flag in json.loads(text)})
 
 
-def _chosen(wanted: Wanted, column: ColumnElement[int]) -> Select[Any]:
+def _chosen(wanted: Wanted, *columns: ColumnElement[int]) -> Select[Any]:
     table = transmission
+    chosen: Select[Any]
     if wanted.verdict or wanted.words:
         joined = table.outerjoin(mark, mark.c.entry_id == table.c.entry_id)
-        chosen = select(column).select_from(joined)
+        chosen = select().add_columns(*columns).select_from(joined)
     else:
-        chosen = select(column).select_from(table)
+        chosen = select().add_columns(*columns).select_from(table)
     if wanted.channel:
         chosen = chosen.where(table.c.channel == wanted.channel)
     if wanted.flag:

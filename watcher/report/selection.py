@@ -6,6 +6,7 @@ from collections.abc import Collection, Sequence
 
 from watcher.errors import UsageProblem
 from watcher.log.reading import LoggedTransmission, transmissions
+from watcher.log.search import entries
 from watcher.log.writing import WatchLog
 from watcher.report.exchanges import WholeTransmission
 
@@ -18,20 +19,15 @@ def chosen_entries(log: WatchLog, numbers: Collection[int]) -> list[LoggedTransm
     UsageProblem
         The log has no entry of one of the numbers.
     """
-    wanted = set(numbers)
-    found: list[LoggedTransmission] = []
-    known: list[int] = []
-    for entry in transmissions(log):
-        known.append(entry.entry_id)
-        if entry.entry_id in wanted:
-            found.append(entry)
-    missing = sorted(wanted - {one.entry_id for one in found})
+    found = entries(log, sorted(set(numbers)))
+    missing = sorted(set(numbers) - {one.entry_id for one in found})
     if missing:
+        known = [entry.entry_id for entry in transmissions(log)]
         holds = f"it has {min(known)} to {max(known)}" if known else "it has none"
         raise UsageProblem(
             f"entry {missing[0]} is not in the log; {holds}, and midwatch export tells which is which"
         )
-    return found
+    return sorted(found, key=lambda one: (one.transmission.start_utc, one.entry_id))
 
 
 def transmissions_with(

@@ -15,13 +15,14 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
-from watcher.errors import StorageError
+from watcher.errors import StorageError, UsageProblem
 from watcher.log.writing import WatchLog
 from watcher.report import cautions
 from watcher.report.page_frame import template_environment
 from watcher.review.changing import change_one, change_several, undo_one, undo_together
 from watcher.review.desk import Desk
 from watcher.review.guard import LOOPBACK_NAMES, ChangeToken, Guard
+from watcher.review.handing_over import hand_over_page, relay_page, relay_sheet, taken
 from watcher.review.hearing_order import HearingOrder
 from watcher.review.news import news
 from watcher.review.query import Refused
@@ -104,6 +105,10 @@ def application(
         Route("/spectrum", spectrum_view),
         Route("/spectrum/picture", spectrum_picture),
         Route("/lessons", lessons_page),
+        Route("/hand-over", hand_over_page),
+        Route("/hand-over/{name}", taken),
+        Route("/clip/{entry_id}/relay", relay_page, methods=["GET", "POST"]),
+        Route("/clip/{entry_id}/relay.pdf", relay_sheet, methods=["POST"]),
         Route("/news", news),
         Route("/own/{name}", own_file),
     ]
@@ -112,6 +117,7 @@ def application(
         exception_handlers={
             Refused: _told,
             StorageError: _told,
+            UsageProblem: _told,
             HTTPException: _told,
             Exception: _told,
         },
@@ -136,6 +142,8 @@ def _told(request: Request, problem: Exception) -> Response:
         status, sentence = problem.status, str(problem)
     elif isinstance(problem, StorageError):
         status, sentence = 503, str(problem)
+    elif isinstance(problem, UsageProblem):
+        status, sentence = 400, str(problem)
     elif isinstance(problem, HTTPException):
         status = problem.status_code
         sentence = "there is no such page" if status == 404 else "this cannot be asked for in this way"

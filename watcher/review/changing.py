@@ -50,14 +50,20 @@ async def undo_together(request: Request) -> Response:
 
 
 async def _answer(request: Request, change: Callable[[Desk, Request, Form], Response]) -> Response:
-    """Read the form, check its token, and make the change in a thread: the log may have to wait its turn."""
+    """Read the form and make the change in a thread: the log may have to wait its turn."""
     desk = desk_of(request)
-    form = await _form(request)
-    if not desk.token.fits(_one(form, "token")):
-        raise Refused(403, "the page is older than this server; load it again and repeat the change")
+    form = await checked_form(request)
     if not desk.may_change:
         raise Refused(403, "the folder cannot be written, so no mark can be kept; give it write permission")
     return await run_in_threadpool(change, desk, request, form)
+
+
+async def checked_form(request: Request) -> Form:
+    """The form of a request, once its token is the one of our own pages."""
+    form = await _form(request)
+    if not desk_of(request).token.fits(_one(form, "token")):
+        raise Refused(403, "the page is older than this server; load it again and repeat the change")
+    return form
 
 
 async def _form(request: Request) -> Form:
@@ -78,8 +84,8 @@ async def _form(request: Request) -> Form:
 def _change_one(desk: Desk, request: Request, form: Form) -> Response:
     entry = desk.entry(request.path_params["entry_id"])
     query = _back(form)
-    note = _text(form, "note", LONGEST_NOTE).replace("\r\n", "\n")
-    who = _text(form, "who", LONGEST_WHO)
+    note = text_of(form, "note", LONGEST_NOTE).replace("\r\n", "\n")
+    who = text_of(form, "who", LONGEST_WHO)
     verdict = _one(form, "mark")
     change = Change(
         entry.entry_id,
@@ -169,7 +175,8 @@ def _verdict(text: str) -> Verdict | None:
     return None if text == NOT_YET_HEARD else Verdict(text)
 
 
-def _text(form: Form, key: str, longest: int) -> str:
+def text_of(form: Form, key: str, longest: int) -> str:
+    """What was typed into a field; too much of it is refused."""
     text = _one(form, key)
     if len(text) > longest:
         raise Refused(400, f"{key} has {len(text)} letters; it must have at most {longest}")

@@ -62,6 +62,10 @@ class Query:
 
     def address(self, *, page: int = 1, **changed: str) -> str:
         """The same view as it stands after the question mark, keys changed; what asks nothing is left out."""
+        return urlencode(self.parts(page=page, **changed))
+
+    def parts(self, *, page: int = 1, **changed: str) -> dict[str, str]:
+        """The same as keys and texts."""
         wanted = self.wanted
         parts = {
             "order": "" if self.order == HEAR_FIRST else self.order,
@@ -74,7 +78,7 @@ class Query:
             "to": "" if wanted.until_utc is None else write_utc(wanted.until_utc),
             "page": "" if page == 1 else str(page),
         } | changed
-        return urlencode({key: text for key, text in parts.items() if text})
+        return {key: text for key, text in parts.items() if text}
 
     @property
     def filtered(self) -> bool:

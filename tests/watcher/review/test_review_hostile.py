@@ -151,7 +151,8 @@ READ = [
         "/lessons",
     ),
     *("/clip/1/mark?mark=routine&revision=0", "/clip/1/undo?revision=0", "/marks?mark=routine&entry=1:0"),
-    *("/marks/undo?batch=1", "/own/review.js", "/lessons"),
+    *("/marks/undo?batch=1", "/own/review.js"),
+    *("/hand-over", "/hand-over/log.csv", "/hand-over/communications-log.pdf", "/clip/1/relay"),
 ]
 
 
