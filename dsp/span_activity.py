@@ -65,7 +65,9 @@ def row_floors(steps: Steps) -> Decibels:
     rows, columns = steps.shape
     blocks = columns // BLOCK_COLUMNS
     whole = steps[:, : blocks * BLOCK_COLUMNS].reshape(rows, blocks, BLOCK_COLUMNS)
-    medians = np.median(whole, axis=2).astype(np.float32)
+    half = BLOCK_COLUMNS // 2
+    middle = np.partition(whole, (half - 1, half), axis=2)[:, :, half - 1 : half + 1]
+    medians = middle.mean(axis=2, dtype=np.float32)
     padded = np.pad(medians, ((0, 0), (2, 2)), mode="reflect" if blocks > 2 else "edge")
     smooth = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5, axis=1), axis=2)
     at = np.clip((np.arange(columns) - (BLOCK_COLUMNS - 1) / 2) / BLOCK_COLUMNS, 0, blocks - 1)
@@ -89,7 +91,7 @@ class Habits:
 
     def add(self, mean: Steps, floors: Decibels, weight: int) -> None:
         """Take rows of means with their floors, each of them counted `weight` times."""
-        over = np.rint((mean * np.float32(STEP_DB) - floors) / STEP_DB).astype(np.int64) + _HABIT_STEPS // 2
+        over = np.rint(mean - floors / np.float32(STEP_DB)).astype(np.int64) + _HABIT_STEPS // 2
         np.clip(over, 0, _HABIT_STEPS - 1, out=over)
         columns = np.broadcast_to(np.arange(len(self._counts)), over.shape)
         np.add.at(self._counts, (columns, over), weight)
@@ -148,6 +150,8 @@ def lit_runs(mean: Steps, peak: Steps, usual_db: Decibels, column_hz: float, sli
     floors = row_floors(peak) + habit
     over = peak * np.float32(STEP_DB) - floors
     lit = over > least_rise_db(column_hz, slice_s)
+    lit_rows = np.flatnonzero(lit.any(axis=1))
+    lit, over, mean = lit[lit_rows], over[lit_rows], mean[lit_rows]
     joined = lit.copy()
     joined[:, 1:-1] |= lit[:, :-2] & lit[:, 2:]
     edges = np.diff(np.pad(joined, ((0, 0), (1, 1))).astype(np.int8), axis=1)
@@ -162,6 +166,7 @@ def lit_runs(mean: Steps, peak: Steps, usual_db: Decibels, column_hz: float, sli
     middle = _sums(busiest * np.arange(columns), row, first, stop) / np.maximum(power, 1e-30)
     snr_db = 10 * np.log10(np.maximum(power * column_hz / REFERENCE_HZ, 1e-30))
     kept = ~_images(row, middle, snr_db, columns)
+    row = lit_rows[row]
     duty = np.clip(lasted / np.maximum(power, 1e-30), 0.0, 1.0)
     return LitRuns(row[kept], first[kept], stop[kept], middle[kept], snr_db[kept], duty[kept])
 

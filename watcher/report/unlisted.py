@@ -38,6 +38,7 @@ NEAR_LISTED_HZ = 2_500.0  # beyond a listed channel's half width
 RASTERS_HZ = (12_500, 5_000, 6_250)  # channel steps in common use, the widest first
 LEAST_SIGMA_HZ = 600.0  # a narrow carrier may lie anywhere in its column: 2 kHz over the root of 12
 MOST_TOLD = 20
+ROWS_TOGETHER = 256  # a few megabytes at 1200 columns
 
 Place = tuple[int, int]  # frequency and width of a channel that is listed, Hz
 
@@ -115,26 +116,25 @@ def unlisted_activity(folder: Path, listed: Sequence[Place], span: Span | None =
     facts_of: dict[Tuning, ChunkFacts] = {}
     kept: dict[Tuning, list[tuple[float, float]]] = {}
     rows: Counter[Tuning] = Counter()
-    for chunk in _chunks(folder, span):
-        key, facts = _key(chunk.facts), chunk.facts
+    for some in _many_rows(folder, span):
+        key, facts = _key(some.facts), some.facts
         if key not in habits:
             habits[key] = Habits(facts.columns)
-        habits[key].add(chunk.mean, row_floors(chunk.mean), facts.slices)
+        habits[key].add(some.mean, row_floors(some.mean), facts.slices)
         facts_of[key] = facts
-        start_s = facts.start_utc.timestamp()
-        kept.setdefault(key, []).append((start_s, start_s + facts.rows * facts.row_s))
-        rows[key] += facts.rows
+        kept.setdefault(key, []).extend(some.spans)
+        rows[key] += len(some.mean)
     usual = {key: known.usual_db() for key, known in habits.items() if rows[key] >= LEAST_ROWS}
     steady = list(_steady(usual, facts_of, kept, listed))
     # A station that never stops flickers at its rims: what comes and goes there is still that station.
     known_places = [*listed, *((round(one.frequency_hz), round(one.width_hz)) for one in steady)]
     seen = [np.empty(0, _SEEN)]
-    for chunk in _chunks(folder, span):
-        key, facts = _key(chunk.facts), chunk.facts
+    for some in _many_rows(folder, span):
+        key, facts = _key(some.facts), some.facts
         if key in usual:
             slice_s = facts.row_s / facts.slices
-            runs = lit_runs(chunk.mean, chunk.peak, usual[key], facts.column_hz, slice_s)
-            seen.append(_between(facts, runs, known_places))
+            runs = lit_runs(some.mean, some.peak, usual[key], facts.column_hz, slice_s)
+            seen.append(_between(some, runs, known_places))
     parts = {key: part for key, part in kept.items() if key in usual}
     signals = sorted(
         _come_and_go(np.concatenate(seen), facts_of, parts), key=lambda one: -one.occupancy.heard_s
@@ -152,10 +152,48 @@ def listed_places(summary: ActivitySummary, plan: WatchPlan | None = None) -> li
     return [*places, *((hz, 12_500) for hz in unplanned if hz is not None)]
 
 
-def _chunks(folder: Path, span: Span | None) -> Iterable[Chunk]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rows:
+    """Rows of many chunks of one kind, each over a reference of its own: `facts` are the first chunk's.
+
+    `start_s` is when each row begins; `spans` are the chunks'. Seconds since 1970.
+    """
+
+    facts: ChunkFacts
+    start_s: NDArray[np.float64]
+    mean: NDArray[np.uint8]
+    peak: NDArray[np.uint8]
+    spans: list[tuple[float, float]]
+
+
+def _many_rows(folder: Path, span: Span | None) -> Iterable[_Rows]:
+    """The kept rows, many together, also those of windows that do not follow each other."""
+    waiting: list[Chunk] = []
     for chunk in rows_within(folder, span):
-        if chunk.facts.columns >= LEAST_COLUMNS:
-            yield chunk
+        if chunk.facts.columns < LEAST_COLUMNS:
+            continue
+        full = sum(each.facts.rows for each in waiting) >= ROWS_TOGETHER
+        if waiting and (full or _kind(chunk.facts) != _kind(waiting[0].facts)):
+            yield _together(waiting)
+            waiting = []
+        waiting.append(chunk)
+    if waiting:
+        yield _together(waiting)
+
+
+def _kind(facts: ChunkFacts) -> tuple[Tuning, float, int, int]:
+    return _key(facts), facts.middle_hz, facts.slices, facts.row_samples
+
+
+def _together(chunks: Sequence[Chunk]) -> _Rows:
+    begins = [(each.facts.start_utc.timestamp(), each.facts) for each in chunks]
+    return _Rows(
+        chunks[0].facts,
+        np.concatenate([begin + np.arange(facts.rows) * facts.row_s for begin, facts in begins]),
+        np.concatenate([each.mean for each in chunks]),
+        np.concatenate([each.peak for each in chunks]),
+        [(begin, begin + facts.rows * facts.row_s) for begin, facts in begins],
+    )
 
 
 def _key(facts: ChunkFacts) -> Tuning:
@@ -171,8 +209,9 @@ def _inside(frequency_hz: NDArray[np.float64], facts: ChunkFacts) -> NDArray[np.
     return usable
 
 
-def _between(facts: ChunkFacts, runs: LitRuns, listed: Sequence[Place]) -> NDArray[np.void]:
+def _between(rows: _Rows, runs: LitRuns, listed: Sequence[Place]) -> NDArray[np.void]:
     """What was lit where nothing is listed, of dtype `_SEEN`."""
+    facts = rows.facts
     at_hz = facts.frequencies_hz()
     frequency_hz = np.interp(runs.middle, np.arange(facts.columns), at_hz)
     low_hz = at_hz[runs.first] - facts.column_hz / 2
@@ -182,7 +221,7 @@ def _between(facts: ChunkFacts, runs: LitRuns, listed: Sequence[Place]) -> NDArr
         chosen &= (high_hz < place_hz - width_hz / 4) | (low_hz > place_hz + width_hz / 4)
         chosen &= np.abs(frequency_hz - place_hz) > max(width_hz / 2, 5_000) + NEAR_LISTED_HZ
     seen = np.empty(int(chosen.sum()), _SEEN)
-    seen["start_s"] = facts.start_utc.timestamp() + runs.row[chosen] * facts.row_s
+    seen["start_s"] = rows.start_s[runs.row[chosen]]
     seen["on_s"] = np.maximum(runs.duty[chosen], 1 / facts.slices) * facts.row_s
     seen["row_s"] = facts.row_s
     seen["hz"] = frequency_hz[chosen]
