@@ -62,6 +62,18 @@ def spectra_within(folder: Path, span: Span | None = None) -> Iterator[Found]:
                     yield found
 
 
+def latest_utc(folder: Path) -> datetime | None:
+    """Where the newest spectra end; None where there are none."""
+    files = spectra_files(folder)
+    for day in sorted({file.name.day for file in files}, reverse=True):
+        begins = datetime.combine(day, datetime.min.time(), UTC)
+        of_day = Span(begins, begins + timedelta(days=1))
+        ends = [found.facts.stop_utc for found in spectra_within(folder, of_day)]
+        if ends:
+            return max(ends)
+    return None
+
+
 def remove_aged_spectra(folder: Path, days: float, now_utc: datetime) -> tuple[int, int]:
     """Remove the files of days that ended longer ago than this; returns how many, and their bytes."""
     aged = (file for file in spectra_files(folder) if _end_of(file) + timedelta(days=days) <= now_utc)

@@ -12,6 +12,7 @@ from watcher.log.marks import Verdict, counts, history, marks
 from watcher.log.reading import LoggedTransmission
 from watcher.report.page_frame import house_style
 from watcher.report.spectrogram import clip_picture
+from watcher.report.unlisted_text import CAUTION, NOT_KEPT
 from watcher.review.clip_files import clip_file, waveform_svg
 from watcher.review.desk import FIRST_PAINT_PATIENCE_S, Desk, desk_of
 from watcher.review.hearing_order import Ordering
@@ -19,6 +20,7 @@ from watcher.review.lessons import lessons
 from watcher.review.query import HEAR_FIRST, PAGE_ROWS, VERDICTS, Query, Refused, whole_number
 from watcher.review.spectrum_page import around
 from watcher.review.strips import strip_page
+from watcher.review.unlisted_lately import unlisted_lately
 from watcher.review.views import clip_page, exchange_of, row_of, rows_of, verdict_words
 from watcher.utc import read_utc
 
@@ -178,11 +180,19 @@ def strips_page(request: Request) -> Response:
 
 
 def lessons_page(request: Request) -> Response:
-    """What wrong openings suggest for the plan."""
+    """What wrong openings and the spectra suggest for the plan."""
     desk = desk_of(request)
-    station, _ = desk.station()
-    shown = {"title": "What wrong openings suggest", "here": "lessons", "station": station}
-    return HTMLResponse(desk.render("lessons.html.j2", lessons=lessons(desk.log), **shown))
+    station, clock = desk.station()
+    shown = {
+        "title": "Suggestions for the plan",
+        "here": "lessons",
+        "station": station,
+        "lessons": lessons(desk.log),
+        "unlisted": unlisted_lately(desk.log, clock),
+        "caution": CAUTION,
+        "not_kept": NOT_KEPT,
+    }
+    return HTMLResponse(desk.render("lessons.html.j2", **shown))
 
 
 def own_file(request: Request) -> Response:
