@@ -72,6 +72,11 @@ def busy_samples(count: int, seconds: float, rng: np.random.Generator) -> NDArra
     return samples
 
 
+def quiet_samples(seconds: float, rng: np.random.Generator) -> NDArray[np.complex64]:
+    """The same noise with nobody on the air: what a watch hears most of the time."""
+    return complex_noise(round(seconds * RATE_HZ), power=NOISE_POWER, rng=rng).astype(np.complex64)
+
+
 def write_recording(path: Path, samples: NDArray[np.complex64], times: int) -> None:
     """Keep the band as an 8-bit recording, the same samples `times` over: they join without a seam."""
     with SigmfWriter(path, "cu8", RATE_HZ, "Every channel busy, for the benchmark.", LICENCE_URL) as writer:

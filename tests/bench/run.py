@@ -32,6 +32,7 @@ from tests.bench.busy_band import (  # noqa: E402
     busy_channels,
     busy_plan,
     busy_samples,
+    quiet_samples,
     write_recording,
 )
 from tests.bench.standing import measure_standing, write_plan  # noqa: E402
@@ -42,8 +43,8 @@ STAND_S = 20.0  # of real time for each look at the standing watch
 PERIOD_S = 5  # made once and repeated: making 128 stations takes longer than receiving them
 
 
-def measure_chain(recording: str, count: int, fft: str) -> dict[str, float]:
-    """The whole road, file to FLAC and log, on one recording."""
+def measure_chain(recording: str, count: int, fft: str, *, is_quiet: bool = False) -> dict[str, float]:
+    """The whole road, file to FLAC and log, on one recording in which every channel talks, or none."""
     from watcher.radio.recording import open_recording
     from watcher.watch.replay import replay
 
@@ -55,7 +56,8 @@ def measure_chain(recording: str, count: int, fft: str) -> dict[str, float]:
         outcome = replay(busy_plan(count), [source], Path(folder))
         spent = time.process_time() - began
         clips = len(list(Path(folder).glob("*/*.flac")))
-    assert clips == outcome.heard == count, f"{clips} clips of {count} channels"
+    heard = 0 if is_quiet else count
+    assert clips == outcome.heard == heard, f"{clips} clips of {heard} that should be"
     return {"cpu_s": spent / seconds, "peak_rss_mib": _peak_rss_mib()}
 
 
@@ -159,6 +161,7 @@ def main() -> None:
         figures = {
             "bare": lambda: measure_without_decoders(recording, int(count), fft),
             "chain": lambda: measure_chain(recording, int(count), fft),
+            "quiet": lambda: measure_chain(recording, int(count), fft, is_quiet=True),
             "ffts": lambda: measure_ffts(recording, fft),
             "plain": lambda: measure_plain(recording, int(count)),
         }[what]()
@@ -204,12 +207,18 @@ def _measure_all(folder: Path, seconds: int) -> dict[str, float]:
     meta = {count: f"{path}.sigmf-meta" for count, path in paths.items()}
     for count in COUNTS:
         chain[count] = _in_child("chain", meta[count], count, "scipy")
+    silent = folder / "quiet"
+    write_recording(silent, quiet_samples(PERIOD_S, np.random.default_rng(1)), max(1, seconds // PERIOD_S))
+    quiet = {count: _in_child("quiet", f"{silent}.sigmf-meta", count, "scipy") for count in COUNTS}
     bare = _in_child("bare", meta[32], 32, "scipy")
     ffts = _in_child("ffts", meta[32], 32, "scipy")
     plain = _in_child("plain", meta[32], 32, "scipy")
     results = {f"chain_{n}_x_realtime": 1 / figures["cpu_s"] for n, figures in chain.items()}
     results["chain_32_over_fft"] = chain[32]["cpu_s"] / ffts["cpu_s"]
     results["chain_128_over_8"] = chain[128]["cpu_s"] / chain[8]["cpu_s"]
+    results |= {f"quiet_{n}_x_realtime": 1 / figures["cpu_s"] for n, figures in quiet.items()}
+    results["quiet_32_over_fft"] = quiet[32]["cpu_s"] / ffts["cpu_s"]
+    results["quiet_128_over_8"] = quiet[128]["cpu_s"] / quiet[8]["cpu_s"]
     results["plain_over_chain_32"] = plain["cpu_s"] / chain[32]["cpu_s"]
     results["decoders_over_chain_32"] = chain[32]["cpu_s"] / bare["cpu_s"] - 1
     results["peak_rss_mib"] = max(figures["peak_rss_mib"] for figures in chain.values())
@@ -219,6 +228,10 @@ def _measure_all(folder: Path, seconds: int) -> dict[str, float]:
     )
     for count, figures in chain.items():
         print(f"  {count:3d} channels   {figures['cpu_s']:.4f}   {1 / figures['cpu_s']:6.1f} times real time")
+    for count, figures in quiet.items():
+        print(
+            f"  {count:3d}, quiet     {figures['cpu_s']:.4f}   {1 / figures['cpu_s']:6.1f} times, nobody talks"
+        )
     print(f"  32, bare       {bare['cpu_s']:.4f}   without the decoders of signalling but the tone's")
     print(f"  forward FFTs   {ffts['cpu_s']:.4f}")
     print(f"  plain, 32      {plain['cpu_s']:.4f}   mix, FIR decimation, discriminator per channel")
