@@ -229,9 +229,8 @@ def _measure_all(folder: Path, seconds: int) -> dict[str, float]:
     for count, figures in chain.items():
         print(f"  {count:3d} channels   {figures['cpu_s']:.4f}   {1 / figures['cpu_s']:6.1f} times real time")
     for count, figures in quiet.items():
-        print(
-            f"  {count:3d}, quiet     {figures['cpu_s']:.4f}   {1 / figures['cpu_s']:6.1f} times, nobody talks"
-        )
+        cpu_s = figures["cpu_s"]
+        print(f"  {count:3d}, quiet     {cpu_s:.4f}   {1 / cpu_s:6.1f} times, nobody talks")
     print(f"  32, bare       {bare['cpu_s']:.4f}   without the decoders of signalling but the tone's")
     print(f"  forward FFTs   {ffts['cpu_s']:.4f}")
     print(f"  plain, 32      {plain['cpu_s']:.4f}   mix, FIR decimation, discriminator per channel")
