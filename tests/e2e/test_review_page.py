@@ -105,7 +105,7 @@ def test_a_mark_and_a_note_outlive_the_page_and_can_be_undone(page: playwright.P
 def test_the_help_sheet_opens_and_no_page_is_wider_than_the_window(
     page: playwright.Page, address: str
 ) -> None:
-    for place in ("/", "/?order=time", "/strips", "/clip/1", "/hand-over", "/clip/1/relay"):
+    for place in ("/", "/?order=time", "/strips", "/clip/1", "/spectrum", "/hand-over", "/clip/1/relay"):
         page.goto(address + place)
         overflow = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
         assert overflow <= 0, f"{place} is {overflow} px too wide"
@@ -121,7 +121,7 @@ def test_an_accessibility_scan_finds_nothing(browser: playwright.Browser, addres
     scanner = pytest.importorskip("axe_playwright_python.sync_playwright")
     context = browser.new_context(color_scheme=scheme, bypass_csp=True)
     window = context.new_page()
-    for place in ("/", "/clip/1", "/strips", "/lessons", "/hand-over", "/clip/1/relay"):
+    for place in ("/", "/clip/1", "/strips", "/spectrum", "/lessons", "/hand-over", "/clip/1/relay"):
         window.goto(address + place)
         scan = scanner.Axe().run(window).response
         assert len(scan["passes"]) > 10  # it did look
