@@ -155,3 +155,19 @@ def test_full_disk_behind_standard_output(midwatch: Midwatch, replayed: Path, wo
         pytest.skip("there is no /dev/full here")
     said = midwatch(words[0], replayed, *words[1:], stdout="/dev/full")
     assert said.sentence
+
+
+def test_a_folder_from_before_spectra_were_kept_is_read_and_gone_on_with(
+    midwatch: Midwatch, plan: Path, night: Path, tmp_path: Path
+) -> None:
+    folder = tmp_path / "log"
+    assert midwatch("replay", plan, night, "--into", folder, "--quiet").code == 0
+    spectra = folder / "spectra"
+    assert sum(path.stat().st_size for path in spectra.iterdir()) > 0
+    shutil.rmtree(spectra)
+    for words in (("report", folder), ("export", folder), ("suggest", folder), ("suggest", folder, plan)):
+        said = midwatch(*words)
+        assert (said.code, said.err) == (0, "")
+    assert "no spectra lie beside this log" in said.out
+    assert midwatch("replay", plan, night, "--into", folder, "--quiet").code == 0
+    assert len(list(spectra.iterdir())) == 1

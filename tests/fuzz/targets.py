@@ -6,9 +6,11 @@ a defect. Decoders must not raise at all.
 
 from __future__ import annotations
 
+import struct
+import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -21,11 +23,16 @@ from dsp.signalling.passage import PassageCutter
 from dsp.signalling.same import SameDecoder
 from dsp.signalling.same_header import bits_of_text, read_header
 from watcher.errors import MidwatchError, PlanError
+from watcher.log.spans import Span
+from watcher.log.spectra import latest_utc
 from watcher.plan.channel_import import import_channels
 from watcher.plan.reading import plan_from_text
 from watcher.radio.facts import RawFacts
 from watcher.radio.recording import open_recording
 from watcher.radio.source import Stretch
+from watcher.receive.spectrum_file import MARK, SPECTRA_FOLDER, Chunk, ChunkFacts, FileName, encode_chunk
+from watcher.report.span_picture import span_picture, tunings_kept
+from watcher.report.unlisted import unlisted_activity
 from watcher.trial.scene_file import scene_from_text
 from watcher.trial.truth import read_truth
 
@@ -196,6 +203,48 @@ def _truth_seeds() -> list[bytes]:
     ]
 
 
+# ------------------------------------------------------------------------------------- kept spectra
+
+SPECTRA_BEGIN = datetime(2031, 5, 4, 3, tzinfo=UTC)
+HEAD_BYTES, CHECKED_BYTES = 80, 12  # of a chunk; see watcher/receive/spectrum_file.py
+
+
+def _spectra(content: bytes, folder: Path) -> None:
+    """The bytes as a file, and as head and rows of a chunk whose check is right: nothing may raise."""
+    files = folder / SPECTRA_FOLDER
+    files.mkdir(exist_ok=True)
+    path = files / FileName(SPECTRA_BEGIN.date(), 146_520_000, 240_000).written()
+    span = Span(SPECTRA_BEGIN - timedelta(hours=3), SPECTRA_BEGIN + timedelta(hours=21))
+    for written in (content, _mended(content)):
+        path.write_bytes(written)
+        latest_utc(folder)
+        for tuning in tunings_kept(folder, span):
+            picture = span_picture(folder, tuning, span, tuning.low_hz, tuning.high_hz)
+            if picture is not None:
+                picture.png()
+        found = unlisted_activity(folder, [(146_520_000, 12_500)], span)
+        assert found.watched_s >= 0
+
+
+def _mended(content: bytes) -> bytes:
+    head, body = content[CHECKED_BYTES + 4 : HEAD_BYTES], zlib.compress(content[HEAD_BYTES:], 1)
+    checked = struct.pack("<I", len(body)) + head.ljust(HEAD_BYTES - CHECKED_BYTES - 4, b"\0")
+    return MARK + struct.pack("<I", zlib.crc32(body, zlib.crc32(checked))) + checked + body
+
+
+def _spectra_seeds() -> list[bytes]:
+    """A chunk as it is written, and with its rows plain."""
+    rng = np.random.default_rng(1)
+    rows, columns = 12, 40
+    facts = ChunkFacts(
+        SPECTRA_BEGIN, 480_000, 240_000, 146_520_000, 146.52e6, 6000.0, columns, rows, 10, 16, 1, -90.5
+    )
+    mean = rng.integers(60, 64, (rows, columns), dtype=np.uint8)
+    mean[4:6, 9:12] += 40
+    whole = encode_chunk(Chunk(facts, mean, mean + np.uint8(1)))
+    return [whole, whole[:HEAD_BYTES] + zlib.decompress(whole[HEAD_BYTES:])]
+
+
 # ------------------------------------------------------------------------------------------ decoders
 
 
@@ -242,6 +291,7 @@ TARGETS = {
     "wav": Target(_wav, _wav_seeds),
     "sigmf": Target(_sigmf, _sigmf_seeds),
     "truth": Target(_truth, _truth_seeds),
+    "spectra": Target(_spectra, _spectra_seeds),
     "same": Target(_same, _same_seeds),
     "dcs": Target(_dcs, _dcs_seeds),
 }
