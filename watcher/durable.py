@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import stat
 from pathlib import Path
 
 TMP_SUFFIX = ".tmp"
@@ -17,6 +18,8 @@ TMP_SUFFIX = ".tmp"
 
 def write_whole(path: Path, content: bytes, *, on_disk: bool = True) -> None:
     """Put `content` under `path`; what was there stands until all of it is written.
+
+    Who may read the file stays as it was: a plan with a password is not opened up by being written anew.
 
     Parameters
     ----------
@@ -32,7 +35,7 @@ def write_whole(path: Path, content: bytes, *, on_disk: bool = True) -> None:
     """
     unfinished = path.with_name(path.name + TMP_SUFFIX)
     try:
-        write_new(unfinished, content, on_disk=on_disk)
+        write_new(unfinished, content, on_disk=on_disk, permissions=_permissions(path))
         unfinished.replace(path)
     except OSError:
         with contextlib.suppress(OSError):
@@ -42,15 +45,25 @@ def write_whole(path: Path, content: bytes, *, on_disk: bool = True) -> None:
         sync_folder(path.parent)
 
 
-def write_new(path: Path, content: bytes, *, on_disk: bool) -> None:
+def write_new(path: Path, content: bytes, *, on_disk: bool, permissions: int | None = None) -> None:
     """Write a file from its beginning, and fsync it if asked; the folder is left to the caller."""
     descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o666)
     try:
+        if permissions is not None:
+            os.fchmod(descriptor, permissions)  # before there is anything to read
         write_all(descriptor, content)
         if on_disk:
             os.fsync(descriptor)
     finally:
         os.close(descriptor)
+
+
+def _permissions(path: Path) -> int | None:
+    """Who may read and write a file; None where there is none."""
+    try:
+        return stat.S_IMODE(path.stat().st_mode)
+    except FileNotFoundError:
+        return None
 
 
 def write_all(descriptor: int, content: bytes | memoryview) -> None:

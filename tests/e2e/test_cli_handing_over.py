@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.e2e.conftest import CALLS, Midwatch
+from tests.e2e.conftest import CALLS, PLAN, Midwatch
 
 
 def test_papers_and_package_are_written(midwatch: Midwatch, replayed: Path, tmp_path: Path) -> None:
@@ -55,3 +55,31 @@ def test_wrong_input_is_one_sentence(
 ) -> None:
     said = midwatch(*(replayed if word == "FOLDER" else word for word in arguments))
     assert sentence in said.sentence
+
+
+def test_the_password_of_the_plan_stands_in_the_plan_alone(
+    midwatch: Midwatch, night: Path, tmp_path: Path
+) -> None:
+    secret = "brass lantern 7"
+    plan, folder = tmp_path / "plan.toml", tmp_path / "log"
+    plan.write_text(f'{PLAN}\n[review]\npassword = "{secret}"   # {secret}\n')
+    plan.chmod(0o600)
+    told = [midwatch("replay", plan, night, "--into", folder), midwatch("report", folder)]
+    told.append(midwatch("package", folder, "--into", tmp_path / "p.zip"))
+    told += [midwatch("export", folder, "--as", form) for form in ("jsonl", "csv", "ics309")]
+    told.append(midwatch("status", folder))
+    assert not any(secret in said.out + said.err for said in told)
+    with zipfile.ZipFile(tmp_path / "p.zip") as packed:
+        packed.extractall(tmp_path / "unpacked")
+    made = [one for place in (folder, tmp_path / "unpacked") for one in place.rglob("*") if one.is_file()]
+    assert {"watch-log.sqlite3", "report.html", "log.jsonl"} <= {one.name for one in made}
+    assert not [one.name for one in made if secret.encode() in one.read_bytes()]
+    # The station of the masked plan is still read for the form.
+    assert "Corrin lookout" in told[5].out
+    # Taking channels over changes the plan and leaves its password.
+    rows = tmp_path / "rows.csv"
+    rows.write_text("name,frequency_mhz,mode,bandwidth_khz\nanother,147.1,nfm,12.5\n")
+    assert midwatch("import-channels", rows, "--into", plan).code == 0
+    assert f'password = "{secret}"' in plan.read_text()
+    assert plan.stat().st_mode & 0o077 == 0
+    assert "another" in plan.read_text()

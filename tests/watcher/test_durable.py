@@ -88,3 +88,12 @@ def test_a_file_system_that_cannot_sync_folders_is_put_up_with(
     monkeypatch.setattr(os, "fsync", failing(errno.EIO))
     with pytest.raises(OSError, match="Input/output error"):
         sync_folder(tmp_path)
+
+
+@pytest.mark.parametrize("permissions", [0o600, 0o640, 0o644])
+def test_who_may_read_a_file_stays_as_it_was(tmp_path: Path, permissions: int) -> None:
+    path = tmp_path / "plan.toml"
+    path.write_bytes(b"before")
+    path.chmod(permissions)
+    write_whole(path, b"after")
+    assert (path.read_bytes(), path.stat().st_mode & 0o777) == (b"after", permissions)

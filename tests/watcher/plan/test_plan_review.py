@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from watcher.errors import PlanError
 from watcher.plan.describe import describe
@@ -90,6 +93,20 @@ def test_the_text_for_the_log_holds_a_mask_and_is_a_plan_still(review: str) -> N
     assert plan_from_text(plan.text, PATH).channels == plan.channels
     assert SECRET not in repr(plan)
     assert SECRET not in str(plan.model_dump())
+
+
+PASSWORDS = st.text(st.characters(codec="utf-8"), min_size=8, max_size=40).filter(
+    lambda one: one.isprintable() and one == one.strip() and one not in CHANNEL
+)
+
+
+@given(PASSWORDS, st.sampled_from(["password = {}", "password={} # as ever", "'password'\t= {}"]))
+def test_no_password_stands_in_the_text_whatever_it_is(password: str, line: str) -> None:
+    written = json.dumps(password, ensure_ascii=False)  # a basic string of TOML (TOML 1.0, "String")
+    plan = plan_from_text(f"[review]\n{line.format(written)}\n{CHANNEL}", PATH)
+    assert plan.review.secret == password
+    assert password not in plan.text
+    assert plan_from_text(plan.text, PATH).channels == plan.channels
 
 
 def test_a_digest_tells_nothing_of_the_password() -> None:
