@@ -169,6 +169,16 @@ def test_what_is_typed_goes_into_the_script_and_onto_paper_and_is_kept_nowhere(
     assert history(log, 1) == []
 
 
+def test_a_folder_that_cannot_be_written_is_handed_over_all_the_same(log: WatchLog) -> None:
+    with WatchLog.open_to_read(log.folder) as only_read, HearingOrder(log.folder) as order:
+        made = application(only_read, order, lambda: NOON, may_change=False)
+        browser = TestClient(made, base_url=HERE)
+        assert "/clip/1/relay" in browser.get("/clip/1").text
+        assert browser.get("/hand-over/log.csv").status_code == 200
+        script = browser.post("/clip/1/relay", data={"token": token(browser), "where": "by the weir"}).text
+        assert "Where they are: by the weir." in script
+
+
 def test_the_relay_takes_no_form_of_another_site(browser: TestClient) -> None:
     form = {"token": token(browser), "who": "Tor"}
     for address in ("/clip/1/relay", "/clip/1/relay.pdf"):
