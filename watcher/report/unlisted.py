@@ -33,6 +33,9 @@ APART_HZ = 4_000.0  # between what was seen of two signals; neighbours of 6.25 k
 WIDEST_HZ = 9_000.0  # of the middles of one signal; more is a band in which several talk
 LEAST_ON_S = 0.4
 LEAST_SNR_DB = 1.0
+ALWAYS_SHARE = (
+    0.95  # of the time: no caller talks so much, but a carrier that drifts from column to column does
+)
 SURE_SNR_DB = 6.0  # a signal seen in one row only must be this strong
 NEAR_LISTED_HZ = 2_500.0  # beyond a listed channel's half width
 RASTERS_HZ = (12_500, 5_000, 6_250)  # channel steps in common use, the widest first
@@ -260,16 +263,17 @@ def _come_and_go(
         )
         begins, stops = _on_air(one)
         heard, pauses = runs_and_pauses(*_within(begins, stops, watched))
+        share = occupancy(heard, pauses)
         yield Unlisted(
             middle_hz,
             sigma_hz,
             extent_hz if is_band else float(np.median(one["width_hz"])),
-            occupancy(heard, pauses),
+            share,
             len(heard),
             float(np.median(one["snr_db"])),
             _instant(float(begins[0])),
             _instant(float(stops[-1])),
-            is_steady=False,
+            is_steady=(share.share or 0.0) >= ALWAYS_SHARE,
             raster_hz=None if is_band else _raster_of(middle_hz, sigma_hz),
             known_as=_known_at(middle_hz, sigma_hz),
         )

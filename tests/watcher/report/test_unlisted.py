@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dsp.modulate import Birdie, Emission, FrontEnd
+from dsp.modulate import Birdie, Emission, FrontEnd, Impulses, NoiseRise
 from tests.on_the_air import BEGAN_UTC, CENTRE_HZ, call, listed, receive, scene
 from watcher.cli import main
 from watcher.plan.model import WatchPlan
@@ -76,6 +76,26 @@ def test_the_radios_own_making_is_no_station(tmp_path: Path) -> None:
     assert [round(one.frequency_hz, -3) for one in moving(found)] == [146_460_000]
     (birdie,) = (one for one in found.signals if one.is_steady)
     assert abs(birdie.frequency_hz - (CENTRE_HZ + 55_000)) < 1_000 and birdie.width_hz < 5_000
+
+
+@pytest.mark.parametrize("drift_hz_per_s", [20.0, 100.0])
+def test_a_carrier_that_drifts_from_column_to_column_never_stopped(
+    tmp_path: Path, drift_hz_per_s: float
+) -> None:
+    own = FrontEnd(birdies=(Birdie(offset_hz=55_000, power_dbfs=-35.0, drift_hz_per_s=drift_hz_per_s),))
+    found = seen(tmp_path, 120, front_end=own)
+    assert found.signals and not moving(found)
+    assert "[[channel]]" not in write_unlisted(found, UTC_CLOCK)
+
+
+def test_impulses_rises_and_a_drooping_filter_give_nothing(tmp_path: Path) -> None:
+    arcs = Impulses(per_second=20, width_s=60e-6, power_dbfs=-5.0)
+    flash = Impulses(per_second=0.2, width_s=1e-3, power_dbfs=0.0)
+    rises = NoiseRise(start_s=20, stop_s=24, rise_db=10), NoiseRise(start_s=30, stop_s=30.3, rise_db=15)
+    droop = FrontEnd(edge_droop_db=12.0)
+    assert seen(tmp_path / "a", 60, impulses=(arcs,)).signals == ()
+    assert seen(tmp_path / "b", 60, impulses=(flash,), front_end=droop).signals == ()
+    assert seen(tmp_path / "c", 60, rises=rises, front_end=droop).signals == ()
 
 
 def test_a_strong_station_on_a_listed_channel_is_not_told_again(tmp_path: Path) -> None:
