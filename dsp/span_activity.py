@@ -193,6 +193,39 @@ def _images(
     return found
 
 
+def places_in(
+    hz: NDArray[np.float64], weights: NDArray[np.float64], reach_hz: float
+) -> list[NDArray[np.intp]]:
+    """Which of many frequencies belong to one place each, the heaviest place first.
+
+    Parameters
+    ----------
+    hz : ndarray of float64, shape (n,)
+        In order.
+    weights : ndarray of float64, shape (n,)
+    reach_hz : float
+        A place takes what lies this near to its weightiest stretch, which is as wide.
+
+    Returns
+    -------
+    list of ndarray of intp
+        Indices, each in one place; what stands between two places does not join them.
+    """
+    left, places = np.arange(len(hz)), []
+    while len(left):
+        at = hz[left]
+        added = np.concatenate([[0.0], np.cumsum(weights[left])])
+        first = np.searchsorted(at, at - reach_hz / 2)
+        stop = np.searchsorted(at, at + reach_hz / 2, side="right")
+        best = int(np.argmax(added[stop] - added[first]))
+        middle = float(np.median(at[first[best] : stop[best]]))
+        inside = np.abs(at - middle) <= reach_hz
+        inside[best] = True
+        places.append(left[inside])
+        left = left[~inside]
+    return places
+
+
 @dataclass(frozen=True, slots=True)
 class SteadyLine:
     """What a column range shows all the time.

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import scipy.stats
+from hypothesis import given
+from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from dsp.span_activity import (
@@ -13,6 +15,7 @@ from dsp.span_activity import (
     Habits,
     least_rise_db,
     lit_runs,
+    places_in,
     row_floors,
     steady_lines,
 )
@@ -98,3 +101,21 @@ def test_what_never_stops_is_a_habit_and_what_rises_over_it_is_lit() -> None:
     assert line.over_db == pytest.approx(15, abs=1.0)
     runs = lit_runs(mean, peak, usual_of(mean), 2_000.0, 0.2)
     assert runs.row.tolist() == [50]
+
+
+@given(st.lists(st.floats(0, 60_000), max_size=60))
+def test_each_frequency_stands_in_one_place_near_its_middle(hz: list[float]) -> None:
+    ordered = np.sort(np.array(hz, np.float64))
+    places = places_in(ordered, np.ones(len(ordered)), 4_000.0)
+    assert sorted(np.concatenate([np.empty(0, np.intp), *places]).tolist()) == list(range(len(ordered)))
+    assert all(np.ptp(ordered[place]) <= 8_000.0 for place in places)
+
+
+def test_what_is_seen_between_two_stations_does_not_join_them() -> None:
+    rng = np.random.default_rng(7)
+    one, other = rng.normal(0, 900, 300), rng.normal(12_500, 900, 200)
+    hz = np.concatenate([one, other, rng.uniform(0, 12_500, 60)])
+    order = np.argsort(hz)
+    first, second, *_ = places_in(hz[order], np.ones(len(hz)), 4_000.0)
+    assert abs(np.median(hz[order][first])) < 300 and abs(np.median(hz[order][second]) - 12_500) < 300
+    assert len(first) >= 290 and len(second) >= 190

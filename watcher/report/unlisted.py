@@ -16,14 +16,21 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from dsp.span_activity import LEAST_COLUMNS, Habits, LitRuns, lit_runs, row_floors, steady_lines
+from dsp.span_activity import (
+    Habits,
+    LitRuns,
+    lit_runs,
+    places_in,
+    row_floors,
+    steady_lines,
+)
 from watcher.log.spans import Span
-from watcher.log.spectra import rows_within
 from watcher.plan.channel_lists import SHIPPED_LISTS, ListedChannel, read_channel_list
 from watcher.plan.model import WatchPlan
-from watcher.receive.spectrum_file import Chunk, ChunkFacts
+from watcher.receive.spectrum_file import ChunkFacts
 from watcher.report.occupancy import Occupancy, occupancy, runs_and_pauses
 from watcher.report.summary import ActivitySummary
+from watcher.report.unlisted_rows import ManyRows, Tuning, many_rows, tuning_of
 from watcher.shipped import config_folder
 
 EDGE_SHARE = 0.05  # of the span at either end: filters fall there, and what lies beyond folds back
@@ -31,6 +38,9 @@ SPIKE_HZ = 6_000.0  # around the centre, where cheap radios have a spike of thei
 LEAST_ROWS = 3  # of a tuning, or there is no habit to compare with
 APART_HZ = 4_000.0  # between what was seen of two signals; neighbours of 6.25 kHz are two
 WIDEST_HZ = 9_000.0  # of the middles of one signal; more is a band in which several talk
+PLACE_SHARE = 0.1  # of the time on the air of what hangs together: a station of its own
+MOST_SHARE = 0.8  # of it in such places, or it is a band
+VALLEY_SHARE = 0.5
 LEAST_ON_S = 0.4
 LEAST_SNR_DB = 1.0
 ALWAYS_SHARE = (
@@ -41,7 +51,6 @@ NEAR_LISTED_HZ = 2_500.0  # beyond a listed channel's half width
 RASTERS_HZ = (12_500, 5_000, 6_250)  # channel steps in common use, the widest first
 LEAST_SIGMA_HZ = 600.0  # a narrow carrier may lie anywhere in its column: 2 kHz over the root of 12
 MOST_TOLD = 20
-ROWS_TOGETHER = 256  # a few megabytes at 1200 columns
 
 Place = tuple[int, int]  # frequency and width of a channel that is listed, Hz
 
@@ -101,8 +110,6 @@ class UnlistedActivity:
 _SEEN = np.dtype([(name, np.float64) for name in ("start_s", "on_s", "row_s", "hz", "width_hz", "snr_db")])
 """One signal in one row."""
 
-Tuning = tuple[int, int, int]  # centre it was tuned to, rate, columns
-
 
 def unlisted_activity(folder: Path, listed: Sequence[Place], span: Span | None = None) -> UnlistedActivity:
     """What the spectra of a folder show between the listed channels.
@@ -119,8 +126,8 @@ def unlisted_activity(folder: Path, listed: Sequence[Place], span: Span | None =
     facts_of: dict[Tuning, ChunkFacts] = {}
     kept: dict[Tuning, list[tuple[float, float]]] = {}
     rows: Counter[Tuning] = Counter()
-    for some in _many_rows(folder, span):
-        key, facts = _key(some.facts), some.facts
+    for some in many_rows(folder, span):
+        key, facts = tuning_of(some.facts), some.facts
         if key not in habits:
             habits[key] = Habits(facts.columns)
         habits[key].add(some.mean, row_floors(some.mean), facts.slices)
@@ -132,16 +139,15 @@ def unlisted_activity(folder: Path, listed: Sequence[Place], span: Span | None =
     # A station that never stops flickers at its rims: what comes and goes there is still that station.
     known_places = [*listed, *((round(one.frequency_hz), round(one.width_hz)) for one in steady)]
     seen = [np.empty(0, _SEEN)]
-    for some in _many_rows(folder, span):
-        key, facts = _key(some.facts), some.facts
+    for some in many_rows(folder, span):
+        key, facts = tuning_of(some.facts), some.facts
         if key in usual:
             slice_s = facts.row_s / facts.slices
             runs = lit_runs(some.mean, some.peak, usual[key], facts.column_hz, slice_s)
             seen.append(_between(some, runs, known_places))
     parts = {key: part for key, part in kept.items() if key in usual}
-    signals = sorted(
-        _come_and_go(np.concatenate(seen), facts_of, parts), key=lambda one: -one.occupancy.heard_s
-    )
+    signals = _alone(list(_come_and_go(np.concatenate(seen), facts_of, parts)))
+    signals.sort(key=lambda one: -one.occupancy.heard_s)
     watched_s = sum(stop - start for start, stop in _joined(each for part in parts.values() for each in part))
     return UnlistedActivity(watched_s, (*signals, *steady))
 
@@ -155,54 +161,6 @@ def listed_places(summary: ActivitySummary, plan: WatchPlan | None = None) -> li
     return [*places, *((hz, 12_500) for hz in unplanned if hz is not None)]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Rows:
-    """Rows of many chunks of one kind, each over a reference of its own: `facts` are the first chunk's.
-
-    `start_s` is when each row begins; `spans` are the chunks'. Seconds since 1970.
-    """
-
-    facts: ChunkFacts
-    start_s: NDArray[np.float64]
-    mean: NDArray[np.uint8]
-    peak: NDArray[np.uint8]
-    spans: list[tuple[float, float]]
-
-
-def _many_rows(folder: Path, span: Span | None) -> Iterable[_Rows]:
-    """The kept rows, many together, also those of windows that do not follow each other."""
-    waiting: list[Chunk] = []
-    for chunk in rows_within(folder, span):
-        if chunk.facts.columns < LEAST_COLUMNS:
-            continue
-        full = sum(each.facts.rows for each in waiting) >= ROWS_TOGETHER
-        if waiting and (full or _kind(chunk.facts) != _kind(waiting[0].facts)):
-            yield _together(waiting)
-            waiting = []
-        waiting.append(chunk)
-    if waiting:
-        yield _together(waiting)
-
-
-def _kind(facts: ChunkFacts) -> tuple[Tuning, float, int, int]:
-    return _key(facts), facts.middle_hz, facts.slices, facts.row_samples
-
-
-def _together(chunks: Sequence[Chunk]) -> _Rows:
-    begins = [(each.facts.start_utc.timestamp(), each.facts) for each in chunks]
-    return _Rows(
-        chunks[0].facts,
-        np.concatenate([begin + np.arange(facts.rows) * facts.row_s for begin, facts in begins]),
-        np.concatenate([each.mean for each in chunks]),
-        np.concatenate([each.peak for each in chunks]),
-        [(begin, begin + facts.rows * facts.row_s) for begin, facts in begins],
-    )
-
-
-def _key(facts: ChunkFacts) -> Tuning:
-    return facts.tuned_hz, facts.sample_rate_hz, facts.columns
-
-
 def _inside(frequency_hz: NDArray[np.float64], facts: ChunkFacts) -> NDArray[np.bool_]:
     """Where a tuning can be trusted: neither at its edges nor on the spike at its centre."""
     away_hz = np.abs(frequency_hz - facts.middle_hz)
@@ -212,7 +170,7 @@ def _inside(frequency_hz: NDArray[np.float64], facts: ChunkFacts) -> NDArray[np.
     return usable
 
 
-def _between(rows: _Rows, runs: LitRuns, listed: Sequence[Place]) -> NDArray[np.void]:
+def _between(rows: ManyRows, runs: LitRuns, listed: Sequence[Place]) -> NDArray[np.void]:
     """What was lit where nothing is listed, of dtype `_SEEN`."""
     facts = rows.facts
     at_hz = facts.frequencies_hz()
@@ -240,8 +198,7 @@ def _come_and_go(
 ) -> Iterable[Unlisted]:
     if not len(seen):
         return
-    seen = seen[np.argsort(seen["hz"], kind="stable")]
-    for one in np.split(seen, np.flatnonzero(np.diff(seen["hz"]) > APART_HZ) + 1):
+    for one in _by_frequency(seen[np.argsort(seen["hz"], kind="stable")]):
         rows = len(np.unique(one["start_s"]))
         if (
             one["on_s"].sum() < LEAST_ON_S
@@ -277,6 +234,54 @@ def _come_and_go(
             raster_hz=None if is_band else _raster_of(middle_hz, sigma_hz),
             known_as=_known_at(middle_hz, sigma_hz),
         )
+
+
+def _by_frequency(seen: NDArray[np.void]) -> Iterable[NDArray[np.void]]:
+    """What was seen, in order of frequency, one signal at a time.
+
+    What hangs together over more than a channel is taken apart where a few places hold most of it; the rest
+    of it was seen while two of them spoke.
+    """
+    for one in np.split(seen, np.flatnonzero(np.diff(seen["hz"]) > APART_HZ) + 1):
+        if one["hz"][-1] - one["hz"][0] <= WIDEST_HZ:
+            yield one
+            continue
+        on_s = one["on_s"]
+        total_s = on_s.sum()
+        places = [p for p in places_in(one["hz"], on_s, APART_HZ) if on_s[p].sum() >= PLACE_SHARE * total_s]
+        held_s = sum(on_s[place].sum() for place in places)
+        if held_s >= MOST_SHARE * total_s and _stand_apart(one, places):
+            yield from (one[place] for place in places)
+        else:
+            yield one
+
+
+def _stand_apart(one: NDArray[np.void], places: Sequence[NDArray[np.intp]]) -> bool:
+    """Whether less was seen half way between neighbours than at either; what drifts leaves no such valley."""
+    middles = np.sort([np.median(one["hz"][place]) for place in places])
+
+    def seen_s(at_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+        near = np.abs(one["hz"][None] - at_hz[:, None]) <= APART_HZ / 4
+        sums: NDArray[np.float64] = near @ one["on_s"]
+        return sums
+
+    peaks_s = seen_s(middles)
+    valleys_s = seen_s((middles[1:] + middles[:-1]) / 2)
+    return bool((valleys_s <= VALLEY_SHARE * np.minimum(peaks_s[1:], peaks_s[:-1])).all())
+
+
+def _alone(signals: Sequence[Unlisted]) -> list[Unlisted]:
+    """Without those that hold two others heard for longer: there two spoke at once."""
+    return [
+        one
+        for one in signals
+        if sum(
+            abs(other.frequency_hz - one.frequency_hz) < one.width_hz / 2
+            and other.occupancy.heard_s > one.occupancy.heard_s
+            for other in signals
+        )
+        < 2
+    ]
 
 
 def _steady(

@@ -58,6 +58,17 @@ def test_two_neighbours_are_two_and_their_times_are_counted(tmp_path: Path) -> N
     assert second.seen == 1 and abs(second.frequency_hz - other.frequency_hz) < 1_200
 
 
+def test_two_that_speak_at_once_are_no_third(tmp_path: Path) -> None:
+    other = listed(-47_500)
+    calls = [call(UNLISTED, 5 + 20 * n, 9 + 20 * n, 30) for n in range(4)]
+    calls += [call(other, 12 + 20 * n, 16 + 20 * n, 30) for n in range(4)]
+    together = call(other, 6, 8, 30), call(UNLISTED, 33, 35, 38), call(other, 46, 48, 22)
+    found = moving(seen(tmp_path, 90, *calls, *together))
+    assert len(found) == 2
+    for one, channel in zip(sorted(found, key=lambda one: one.frequency_hz), (UNLISTED, other), strict=True):
+        assert abs(one.frequency_hz - channel.frequency_hz) < 2 * one.sigma_hz
+
+
 def test_noise_gives_nothing(tmp_path: Path) -> None:
     for seed in range(3):
         assert seen(tmp_path / str(seed), 120, seed=seed).signals == ()
