@@ -12,7 +12,8 @@ from watcher.log.spans import Span
 from watcher.report.span_picture import LONGEST, span_picture, tunings_kept
 from watcher.review.desk import desk_of
 from watcher.review.query import Refused, whole_number
-from watcher.review.spectrum_page import WINDOW, spectrum_page
+from watcher.review.spectrum_drawing import WINDOW
+from watcher.review.spectrum_page import spectrum_page
 from watcher.utc import read_utc
 
 LARGEST_MHZ = 100_000

@@ -18,55 +18,36 @@ from watcher.plan.figures import write_mhz
 from watcher.plan.model import Channel
 from watcher.report.local_time import LocalClock
 from watcher.report.span_picture import TuningKept, tunings_kept
+from watcher.report.unlisted import Unlisted, unlisted_activity
 from watcher.report.wording import write_count, write_duration
 from watcher.review.query import Refused
+from watcher.review.spectrum_drawing import (
+    WINDOW,
+    Label,
+    Outline,
+    close_to,
+    labels_of,
+    named,
+    outline_of,
+    unnamed,
+)
 from watcher.review.strips import LENGTHS as STRIP_LENGTHS
 from watcher.review.strips import span_of
 from watcher.utc import write_utc
 
-WINDOW = "window"
 LENGTHS = (WINDOW, "day", "hour", "minute")
 LONGEST_PIECE = timedelta(hours=1)  # of a window without end, an hour is looked at at a time
+LONGEST_LOOK = timedelta(minutes=75)  # beyond it what is not listed takes too long to look for
 LITTLE_LONGER = timedelta(minutes=10)
 LITTLE_APART = timedelta(minutes=1)  # windows that follow each other are looked at together
-UNITS = (1000, 480)  # across and down; the browser stretches them
-LABEL_APART = 15.0
-EDGE_UNITS = 8.0
-LEAST_SHOWN = 5.0  # units: a call of a second in an hour must still be seen and hit
-LEAST_HIGH = 9.0
 MOST_DRAWN = 200
 AROUND_HZ = 50_000.0  # either side of a channel that is looked at closely
 TICKS = 6
 
 
 @dataclass(frozen=True, slots=True)
-class Label:
-    """A channel beside the picture: where its name stands, where its band lies, and where it leads."""
-
-    name: str
-    words: str
-    address: str
-    text_y: float
-    y: float
-    top: float
-    height: float
-
-
-@dataclass(frozen=True, slots=True)
-class Outline:
-    """A transmission in the picture, in its units."""
-
-    entry_id: int
-    x: float
-    y: float
-    width: float
-    height: float
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
 class Row:
-    """A channel in words, with the address of what was heard on it."""
+    """A channel, or what was seen beside all of them, in words, with the address of what was heard on it."""
 
     name: str
     frequency: str
@@ -99,6 +80,7 @@ class SpectrumPage:
     length: str
     ticks: tuple[str, ...]
     utc_ticks: tuple[str, ...]
+    is_short: bool
     tunings: tuple[TuningView, ...]
     earlier: str
     later: str
@@ -132,11 +114,21 @@ def spectrum_page(
     span, earlier, later = _places(log, length, at, clock)
     channels = _channels(log, span)
     heard = list(transmissions(log, span))
+    is_short = span.stop_utc - span.start_utc <= LONGEST_LOOK
+    strange = _not_listed(log, span, channels) if is_short else ()
     views = []
     for tuning in tunings_kept(log.folder, span):
         low, high = _range(tuning, around_hz)
         if low < high:
-            views.append(_view(tuning, span, (low, high), channels=channels, heard=heard, clock=clock))
+            views.append(
+                _view(
+                    *(tuning, span, (low, high)),
+                    channels=channels,
+                    heard=heard,
+                    strange=[one for one in strange if low <= one.frequency_hz <= high],
+                    clock=clock,
+                )
+            )
     middle = span.start_utc + (span.stop_utc - span.start_utc) / 2
     close = {} if around_hz is None else {"mhz": write_mhz(around_hz)}
 
@@ -149,6 +141,7 @@ def spectrum_page(
         length=length,
         ticks=tuple(_ticks(span, clock)),
         utc_ticks=tuple(_ticks(span, LocalClock("UTC"))),
+        is_short=is_short,
         tunings=tuple(views),
         earlier=address(earlier, **close),
         later=address(later, **close),
@@ -228,6 +221,11 @@ def _channels(log: WatchLog, span: Span) -> list[Channel]:
     return sorted(by_name.values(), key=lambda channel: (channel.frequency_hz, channel.name))
 
 
+def _not_listed(log: WatchLog, span: Span, channels: Sequence[Channel]) -> tuple[Unlisted, ...]:
+    places = [(channel.frequency_hz, channel.bandwidth_hz) for channel in channels]
+    return unlisted_activity(log.folder, places, span).signals
+
+
 def _range(tuning: TuningKept, around_hz: int | None) -> tuple[float, float]:
     if around_hz is None:
         return tuning.low_hz, tuning.high_hz
@@ -241,16 +239,16 @@ def _view(
     *,
     channels: Sequence[Channel],
     heard: Sequence[LoggedTransmission],
+    strange: Sequence[Unlisted],
     clock: LocalClock,
 ) -> TuningView:
     low, high = range_hz
     shown = [channel for channel in channels if low <= channel.frequency_hz <= high]
     widths = {channel.name: channel.bandwidth_hz for channel in shown}
     inside = [one for one in heard if low <= one.transmission.frequency_hz <= high]
-    # What is drawn are the latest ones; the rows below count all.
     outlines = tuple(
-        _outline(one, span, range_hz, widths.get(one.transmission.channel, 12_500), clock)
-        for one in inside[-MOST_DRAWN:]
+        outline_of(one, span, range_hz, widths.get(one.transmission.channel, 12_500), clock)
+        for one in (inside if len(inside) <= MOST_DRAWN else ())
     )
     top, bottom = write_mhz(round(high)), write_mhz(round(low))
     rows = tuple(_row(channel, inside, span) for channel in shown)
@@ -268,15 +266,19 @@ def _view(
             }
         ),
         described=(
-            f"Spectrum from {bottom} to {top} MHz, time to the right, frequency upwards, dark is loud. "
+            f"Spectrum from {bottom} to {top} MHz, time to the right, frequency upwards. "
             f"Heard on {', '.join(busy) if busy else 'no channel'}; the table below says the same in words."
         ),
         top_mhz=top,
         bottom_mhz=bottom,
-        labels=_labels(shown, range_hz, span),
+        labels=labels_of([*map(named, shown), *map(unnamed, strange)], range_hz, span),
         outlines=outlines,
         left_out=len(inside) - len(outlines),
-        rows=rows,
+        rows=(
+            *rows,
+            *(_strange_row(one, span, clock) for one in strange),
+            *([_middle_row(tuning, span)] if low < tuning.tuned_hz < high else ()),
+        ),
     )
 
 
@@ -290,81 +292,33 @@ def _row(channel: Channel, heard: Sequence[LoggedTransmission], span: Span) -> R
         f"{write_mhz(channel.frequency_hz)} MHz",
         f"{write_count(len(own), 'transmission')}, {write_duration(on_s)}" if own else "nothing",
         urlencode(query) if own else "",
-        _close_to(channel, span),
+        close_to(channel.frequency_hz, span),
     )
 
 
-def _close_to(channel: Channel, span: Span) -> str:
-    middle = span.start_utc + (span.stop_utc - span.start_utc) / 2
-    query = {"length": WINDOW, "at": write_utc(middle), "mhz": write_mhz(channel.frequency_hz)}
-    return urlencode(query)
-
-
-def _down(frequency_hz: float, range_hz: tuple[float, float]) -> float:
-    low, high = range_hz
-    return (high - frequency_hz) / (high - low) * UNITS[1]
-
-
-def _labels(channels: Sequence[Channel], range_hz: tuple[float, float], span: Span) -> tuple[Label, ...]:
-    """Names beside the picture, spread so that none covers another; where there is no room, none."""
-    low, high = range_hz
-    most = int(UNITS[1] / LABEL_APART)
-    chosen = sorted(channels, key=lambda channel: (channel.priority, -channel.frequency_hz))[:most]
-    chosen.sort(key=lambda channel: -channel.frequency_hz)
-    places = _spread([_down(channel.frequency_hz, range_hz) for channel in chosen])
-    labels = []
-    for channel, text_y in zip(chosen, places, strict=True):
-        y = _down(channel.frequency_hz, range_hz)
-        height = channel.bandwidth_hz / (high - low) * UNITS[1]
-        labels.append(
-            Label(
-                channel.name,
-                f"{channel.name}, {write_mhz(channel.frequency_hz)} MHz: look closely",
-                _close_to(channel, span),
-                round(text_y, 1),
-                round(y, 1),
-                round(y - height / 2, 1),
-                round(height, 1),
-            )
+def _strange_row(one: Unlisted, span: Span, clock: LocalClock) -> Row:
+    if one.is_steady:
+        said = f"there all the time, {one.snr_db:.0f} dB over its neighbourhood"
+    else:
+        times = write_count(one.seen, "time")
+        said = (
+            f"seen {times} from {clock.clock(one.first_utc)}, {write_duration(one.occupancy.heard_s)} in all"
         )
-    return tuple(labels)
+        said += f", {one.snr_db:.0f} dB over the noise"
+    if one.known_as:
+        said += f"; listed there: {', '.join(one.known_as)}"
+    place = f"{one.frequency_hz / 1e6:.4f} MHz ± {one.sigma_hz / 1000:.1f} kHz"
+    return Row("not listed", place, said, "", close_to(round(one.frequency_hz), span))
 
 
-def _spread(wanted: Sequence[float]) -> list[float]:
-    """Places in order, `LABEL_APART` at least between them, inside the picture, near to what is wanted."""
-    places: list[float] = []
-    for y in wanted:
-        least = places[-1] + LABEL_APART if places else LABEL_APART / 2
-        places.append(max(y, least))
-    lowest = UNITS[1] - LABEL_APART / 2
-    for number in range(len(places) - 1, -1, -1):
-        places[number] = min(places[number], lowest)
-        lowest = places[number] - LABEL_APART
-    return places
-
-
-def _outline(
-    one: LoggedTransmission,
-    span: Span,
-    range_hz: tuple[float, float],
-    width_hz: int,
-    clock: LocalClock,
-) -> Outline:
-    low, high = range_hz
-    heard = one.transmission
-    scale = UNITS[0] / span.seconds
-    left = max(0.0, (heard.start_utc - span.start_utc).total_seconds() * scale)
-    right = min(UNITS[0], (heard.end_utc - span.start_utc).total_seconds() * scale)
-    left = min(left, UNITS[0] - LEAST_SHOWN)
-    height = max(LEAST_HIGH, width_hz / (high - low) * UNITS[1])
-    length = write_duration(max(0.0, (heard.end_utc - heard.start_utc).total_seconds()))
-    return Outline(
-        one.entry_id,
-        round(left, 1),
-        round(_down(heard.frequency_hz, range_hz) - height / 2, 1),
-        round(max(LEAST_SHOWN, right - left), 1),
-        round(height, 1),
-        f"{heard.channel} at {clock.clock(heard.start_utc)}, {length}",
+def _middle_row(tuning: TuningKept, span: Span) -> Row:
+    """A line that is seen there is no news."""
+    return Row(
+        "middle of the span",
+        f"{write_mhz(tuning.tuned_hz)} MHz",
+        "a line that never stops is mostly the radio's own here",
+        "",
+        close_to(tuning.tuned_hz, span),
     )
 
 

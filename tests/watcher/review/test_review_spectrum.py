@@ -20,7 +20,8 @@ from watcher.receive.records import EndedBy, Transmission
 from watcher.report.local_time import LocalClock
 from watcher.review.application import application
 from watcher.review.hearing_order import HearingOrder
-from watcher.review.spectrum_page import LABEL_APART, UNITS, spectrum_page
+from watcher.review.spectrum_drawing import LABEL_APART, UNITS
+from watcher.review.spectrum_page import MOST_DRAWN, spectrum_page
 
 NINE = datetime(2031, 5, 4, 9, tzinfo=UTC)
 HERE = "http://127.0.0.1:8714"
@@ -144,6 +145,33 @@ def test_a_folder_without_spectra_says_so(tmp_path: Path) -> None:
         page = spectrum_page(log, "window", NINE + timedelta(hours=5, minutes=10), None, LocalClock("UTC"))
         assert page.tunings == () and page.title == "Sun 4 May 2031, 14:00:00 UTC to 15:00:00 UTC"
         assert "13%3A59%3A59.999" in page.earlier and "15%3A00%3A00" in page.later
+
+
+def test_what_is_not_listed_is_named_beside_the_picture_and_told(browser: TestClient, log: WatchLog) -> None:
+    # Three calls of 20 dB in rows of 2 s, 100 kHz above the middle, beside a listed one.
+    keep(log.folder, 3600, 145, *((row, 146_098_000, 4, 40) for row in (20, 70, 71, 120)))
+    log.add_window(1, Span(NINE + timedelta(hours=1), NINE + timedelta(minutes=65)), "follow-up")
+    page = browser.get("/spectrum?at=2031-05-04T10:01:00Z").text.replace("\N{NO-BREAK SPACE}", " ")
+    assert '<text class="strange"' in page and '? <tspan class="long">146.1' in page
+    (row,) = re.findall(r'<th scope="row">not listed</th>.*?</tr>', page)
+    assert "seen 3 times from 04:00:40 MDT" in row and "146.10" in row
+    assert "mostly the radio's own" in html.unescape(page)
+    day = browser.get("/spectrum?at=2031-05-04T10:01:00Z&length=day").text
+    assert '"strange" x=' not in day and "views of an hour or less" in day
+
+
+def test_more_than_can_be_drawn_is_counted(tmp_path: Path) -> None:
+    with WatchLog.open(tmp_path, create=True) as log:
+        watch_id = log.begin_watch(WatchFacts(NINE, "made", "plan", "00", "0", channels=LISTED))
+        log.add_window(watch_id, Span(NINE, NINE + timedelta(minutes=5)), "")
+        keep(tmp_path, 0, 10)
+        with log.unit():
+            for number in range(MOST_DRAWN + 1):
+                times = (NINE + timedelta(seconds=number), NINE + timedelta(seconds=number + 0.5)) * 2
+                heard = Transmission("Ridge", 146_520_000, "nfm", 0, 1, *times, EndedBy.CARRIER_DROP)
+                log.add_transmission(watch_id, heard, None)
+        (view,) = spectrum_page(log, "window", None, None, LocalClock("UTC")).tunings
+    assert view.outlines == () and view.left_out == MOST_DRAWN + 1
 
 
 def test_names_stand_apart_and_inside(tmp_path: Path) -> None:
