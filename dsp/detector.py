@@ -221,6 +221,10 @@ class Detector:
         look = self._looks.get(channel)
         return look.frequency_hz if look is not None else 0.0
 
+    def holds_more_than_noise(self, channel: int) -> bool:
+        """Is a steady carrier or an image known, or suspected, on the channel?"""
+        return channel in self._steady or channel in self._images or channel in self._doubted
+
     def without_carrier(
         self, channel: int, samples: NDArray[np.complex64], frame_samples: int
     ) -> NDArray[np.complex64]:

@@ -10,6 +10,7 @@ from dsp.detector import Detection, Detector
 from dsp.squelch import Closing, Opening
 from watcher.receive.receive_group import ReceiveGroup
 
+FAR_FRAMES = 2  # at the far end of the search, which show what stands there without the carrier
 FRAMES_OF_CARRIER = 4  # by which its power is known
 BEFORE_FALL, AFTER_FALL = 6, 5  # frames around the last one over the threshold
 
@@ -26,7 +27,9 @@ def rise_of(
     samples = detector.without_carrier(event.channel, samples, n)
     floor = float(detection.floor[event.channel].mean())
     up = float(np.mean(np.abs(samples[-FRAMES_OF_CARRIER * n :]) ** 2)) if len(samples) else floor
-    return first + rise_sample(samples, _level_without(samples, n, floor, up), up)
+    if detector.holds_more_than_noise(event.channel):
+        floor = _level_without(samples[: FAR_FRAMES * n], floor, up)
+    return first + rise_sample(samples, floor, up)
 
 
 def fall_of(
@@ -42,17 +45,16 @@ def fall_of(
     samples = detector.without_carrier(event.channel, samples, n)
     floor = float(detection.floor[event.channel].mean())
     up = float(np.mean(np.abs(samples[: FRAMES_OF_CARRIER * n]) ** 2)) if len(samples) else floor
-    return max(first + fall_sample(samples, up, _level_without(samples, n, floor, up)), start + 1)
+    if detector.holds_more_than_noise(event.channel):
+        floor = _level_without(samples[-FAR_FRAMES * n :], floor, up)
+    return max(first + fall_sample(samples, up, floor), start + 1)
 
 
-def _level_without(samples: ComplexSamples, frame_samples: int, floor: float, up: float) -> float:
+def _level_without(far: ComplexSamples, floor: float, up: float) -> float:
     """Power in the channel without the carrier: the noise, or what else stands there, an image or a birdie.
 
-    The lower quarter of the frames shows it wherever the search reaches beyond the edge. Where it does not
-    they hold the carrier: never more than half of its power is believed.
+    `far` are the samples of the search that lie farthest from the carrier. Where the search does not reach
+    beyond the edge they hold the carrier: never more than half of its power is believed.
     """
-    whole = len(samples) // frame_samples
-    if not whole:
-        return floor
-    squared = np.abs(samples[: whole * frame_samples].reshape(whole, frame_samples)) ** 2
-    return min(max(floor, float(np.quantile(squared.mean(axis=1), 0.25))), max(floor, up / 2))
+    seen = float(np.mean(np.abs(far) ** 2)) if len(far) else floor
+    return max(floor, min(seen, up / 2))
