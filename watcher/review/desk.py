@@ -18,6 +18,7 @@ from watcher.report.local_time import LocalClock
 from watcher.review.guard import ChangeToken
 from watcher.review.hearing_order import HearingOrder, Ordering
 from watcher.review.query import Refused, whole_number
+from watcher.review.unlisted_lately import UnlistedLook
 
 FIRST_PAINT_PATIENCE_S = 0.25
 
@@ -35,6 +36,7 @@ class Desk:
     closing: Callable[[], bool]
     """Whether the server is about to end: then no page is kept waiting for news."""
     listeners: int = field(default=0)
+    unlisted: UnlistedLook = field(default_factory=UnlistedLook)
 
     @property
     def folder(self) -> Path:

@@ -188,7 +188,7 @@ def lessons_page(request: Request) -> Response:
         "here": "lessons",
         "station": station,
         "lessons": lessons(desk.log),
-        "unlisted": unlisted_lately(desk.log, clock),
+        "unlisted": unlisted_lately(desk.log, clock, desk.unlisted, FIRST_PAINT_PATIENCE_S),
         "caution": CAUTION,
         "not_kept": NOT_KEPT,
     }
