@@ -104,10 +104,10 @@ def test_image_that_pauses_for_long_is_told_twice() -> None:
     assert first.stop_utc < second.start_utc
 
 
-def station_under_an_image() -> Heard:
-    """An image 13 dB over the noise, and on its channel a station 25 dB over it."""
+def station_under_an_image(cnr_db: float = 25.0) -> Heard:
+    """An image 13 dB over the noise, and on its channel a station, 25 dB over the noise unless said."""
     front_end = FrontEnd(gain_imbalance_db=0.2, phase_imbalance_deg=1.0)
-    calls = (call(listed(50_000), 1.0, 8.0, 50.0), call(TWO, 3.0, 5.0, 25.0))
+    calls = (call(listed(50_000), 1.0, 8.0, 50.0), call(TWO, 3.0, 5.0, cnr_db))
     return receive(scene(RATE_HZ, 9.0, *calls, front_end=front_end), [ONE, TWO])
 
 
@@ -117,8 +117,9 @@ def test_station_on_the_image_frequency_is_heard_over_the_image() -> None:
     assert 4.95 < seconds_in(one.end_utc) < 5.3
 
 
-def test_times_of_a_station_over_an_image_are_good_to_15_ms() -> None:
-    (one,) = station_under_an_image().on(TWO)
+@pytest.mark.parametrize("cnr_db", [19.0, 25.0, 33.0])
+def test_times_of_a_station_over_an_image_are_good_to_15_ms(cnr_db: float) -> None:
+    (one,) = station_under_an_image(cnr_db).on(TWO)
     assert seconds_in(one.start_utc) == pytest.approx(3.0, abs=0.015)
     assert seconds_in(one.end_utc) == pytest.approx(5.0, abs=0.015)
 
@@ -182,7 +183,7 @@ def test_station_over_a_birdie_is_heard(cnr_db: float) -> None:
     assert 8.95 < seconds_in(one.end_utc) < 9.3
 
 
-@pytest.mark.parametrize("cnr_db", [6.0, 12.0, 20.0])
+@pytest.mark.parametrize("cnr_db", [6.0, 12.0, 20.0, 30.0])
 def test_times_of_a_station_over_a_birdie_are_good_to_15_ms(cnr_db: float) -> None:
     heard = with_birdies(12.0, birdie(ONE, 10.0, off_hz=400.0), calls=(call(ONE, 6.0, 9.0, cnr_db),))
     (one,) = heard.transmissions
