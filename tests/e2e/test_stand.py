@@ -19,6 +19,7 @@ from tests.on_the_air import CENTRE_HZ, spoken
 from watcher.errors import StorageError
 from watcher.log.reading import gaps, transmissions, watched_spans, watches
 from watcher.log.spans import Span, Spans
+from watcher.log.spectra import spectra_within
 from watcher.log.writing import WatchLog
 from watcher.radio.sigmf_writer import SigmfWriter
 
@@ -149,6 +150,11 @@ def test_it_stands_reads_its_plan_anew_refuses_a_bad_one_and_ends_in_good_order(
         missed = Spans(Span(gap.start_utc, gap.stop_utc) for gap in gaps(log))
     assert heard[0] == "2 m calling" and heard[-1] == "2 m open"
     assert (windows - (known | missed)).seconds < 0.1
+    kept = Spans(Span(each.facts.start_utc, each.facts.stop_utc) for each in spectra_within(log.folder))
+    # The last slice of a run, 0.2 s, is no row; where no samples came there is none either.
+    assert len(kept)
+    assert (kept - (known | missed)).seconds < 0.5
+    assert (known - kept).seconds < 0.3 * len(known) + 0.5
     assert "ended" in midwatch("status", folder / "watch-log").out
 
 

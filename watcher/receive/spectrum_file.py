@@ -38,6 +38,7 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from dsp.filter_bank_design import CELL_BINS
 from dsp.spectrum_rows import STEP_DB
 
 MARK = b"\x93spectra"
@@ -97,7 +98,10 @@ class ChunkFacts:
     def frequencies_hz(self) -> NDArray[np.float64]:
         """The middle of each column, shape (columns,)."""
         place = np.arange(self.columns, dtype=np.float64) - (self.columns - 1) / 2
-        middles: NDArray[np.float64] = self.middle_hz + place * self.column_hz
+        # A column's bins reach from its lower edge to one bin below its upper one: their middle lies half a
+        # bin under that of the edges.
+        half_bin_hz = self.column_hz / (2 * CELL_BINS * self.cells)
+        middles: NDArray[np.float64] = self.middle_hz + place * self.column_hz - half_bin_hz
         return middles
 
 

@@ -11,7 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dsp.channelizer import cell_powers
+from dsp.filter_bank_design import CELL_BINS, shape_for_rate
 from dsp.modulate import Unmodulated
+from dsp.spectrum_rows import ColumnGrid
 from tests.on_the_air import BEGAN_UTC, CENTRE_HZ, call, cut, listed, receive, scene
 from watcher.receive.spectra import COARSE_ROW_S, FINE_FOR_S, FINE_ROW_S, SpectrumStore
 from watcher.receive.spectrum_file import (
@@ -167,3 +170,23 @@ def test_a_full_disk_costs_the_picture_and_one_sentence(tmp_path: Path) -> None:
     in_the_way = SpectrumStore(tmp_path, tell=told.append)
     assert len(receive(made, [LISTED], spectra=in_the_way).transmissions) == 1
     assert len(told) == 2
+
+
+@pytest.mark.parametrize("rate_hz", [240_000, 3_200_000, 10_000_000])
+def test_a_column_stands_in_the_middle_of_the_lines_that_fall_into_it(rate_hz: int) -> None:
+    shape = shape_for_rate(rate_hz)
+    grid = ColumnGrid.of(shape)
+    bins = np.arange(shape.fft_length // 4, shape.fft_length // 4 + 3 * CELL_BINS * grid.cells)
+    columns = []
+    for number in bins:
+        line = np.zeros((1, shape.fft_length), np.complex64)
+        line[0, number] = 1.0
+        columns.append(int(cell_powers(line)[0].reshape(grid.columns, grid.cells).sum(axis=1).argmax()))
+    facts = ChunkFacts(
+        *(BEGAN_UTC, 480_000, rate_hz, CENTRE_HZ, float(CENTRE_HZ), grid.column_hz),
+        *(grid.columns, 1, 10, 16, grid.cells, -90.5),
+    )
+    whole = columns[len(columns) // 2]
+    own_hz = CENTRE_HZ + bins[np.array(columns) == whole] * shape.bin_hz
+    assert len(own_hz) == CELL_BINS * grid.cells
+    assert facts.frequencies_hz()[whole] == pytest.approx(own_hz.mean(), abs=0.01)
