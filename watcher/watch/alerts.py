@@ -115,7 +115,8 @@ class Alerts:
         self._clock = clock
         self._calling = frozenset(calling)
         self._keep = keep
-        self._kept: list[Left] = []
+        self._kept: list[Left] | None = []  # None where it is not known
+        self._is_forgetful = False
         self._lock = threading.Lock()
         self._wake = threading.Event()
         self._stopping = False
@@ -221,17 +222,21 @@ class Alerts:
 
     def remind(self, heard: Transmission, clip: PurePosixPath | None, labels: Collection[str]) -> None:
         """Tell what an earlier watch could not, by the alerts of these labels; by all where none is left."""
-        with self._lock:
-            for route in [one for one in self._routes if one.label in labels] or self._routes:
-                item = item_for(route.alert, heard, clip, ())
-                if item is not None:
-                    route.outbox.add(item, self._clock.monotonic(), quiet=False)
+        try:
+            with self._lock:
+                self._kept = None  # what an earlier watch left is on the disk, whatever is told meanwhile
+                for route in [one for one in self._routes if one.label in labels] or self._routes:
+                    item = item_for(route.alert, heard, clip, ())
+                    if item is not None:
+                        route.outbox.add(item, self._clock.monotonic(), quiet=False)
+        except Exception as failure:  # noqa: BLE001 - as in `consider`
+            self._tell(f"an earlier call could not be told ({type(failure).__name__}: {failure})")
         self._wake.set()
 
     def _keep_waiting(self) -> None:
         with self._lock:
             waiting = [
-                Left(route.label, item.heard.channel, item.heard.start_utc)
+                Left(route.label, item.heard.channel, item.heard.start_utc, item.heard.flags)
                 for route in self._routes
                 for item in route.outbox.items()
                 if item.distress
@@ -241,8 +246,11 @@ class Alerts:
         try:
             self._keep(waiting)
         except OSError as failure:
-            self._tell(f"calls for help that wait cannot be remembered ({failure.strerror})")
-        self._kept = waiting
+            if not self._is_forgetful:
+                self._tell(f"calls for help that wait cannot be remembered ({failure.strerror})")
+            self._is_forgetful = True  # told once, tried again with every message
+            return
+        self._kept, self._is_forgetful = waiting, False
 
     def send_test(self) -> list[Trial]:
         """Send every alert a test now, whatever the hour; for the command, it waits for each."""

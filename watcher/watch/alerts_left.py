@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -31,6 +31,7 @@ class Left:
     alert: str  # its label
     channel: str
     start_utc: datetime
+    flags: tuple[str, ...]  # a kill leaves a clip of it, but not what was found in it
 
 
 def write_left(folder: Path, waiting: Sequence[Left]) -> None:
@@ -46,7 +47,13 @@ def write_left(folder: Path, waiting: Sequence[Left]) -> None:
         path.unlink(missing_ok=True)
         return
     rows = [
-        {"alert": one.alert, "channel": one.channel, "start_utc": write_utc(one.start_utc)} for one in waiting
+        {
+            "alert": one.alert,
+            "channel": one.channel,
+            "start_utc": write_utc(one.start_utc),
+            "flags": one.flags,
+        }
+        for one in waiting
     ]
     write_whole(path, json.dumps(rows, indent=1).encode() + b"\n")
 
@@ -55,12 +62,23 @@ def read_left(folder: Path) -> list[Left]:
     """What an earlier watch left untold; a file that is damaged says nothing."""
     with contextlib.suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
         rows = json.loads((folder / FILE_NAME).read_bytes())
-        return [Left(str(row["alert"]), str(row["channel"]), read_utc(row["start_utc"])) for row in rows]
+        return [
+            Left(
+                str(row["alert"]),
+                str(row["channel"]),
+                read_utc(row["start_utc"]),
+                tuple(map(str, row["flags"])),
+            )
+            for row in rows
+        ]
     return []
 
 
 def left_in_log(folder: Path, left: Sequence[Left]) -> Iterator[tuple[LoggedTransmission, list[str]]]:
-    """Each transmission of the log that is meant, with the labels of the alerts that have to tell of it."""
+    """Each transmission of the log that is meant, with the labels of the alerts that have to tell of it.
+
+    One that was cut short by a kill has the flags that it had raised by then.
+    """
     if not left:
         return
     times = [one.start_utc for one in left]
@@ -68,10 +86,12 @@ def left_in_log(folder: Path, left: Sequence[Left]) -> Iterator[tuple[LoggedTran
     with contextlib.suppress(StorageError), WatchLog.open_to_read(folder) as log:
         for entry in transmissions(log, span, {one.channel for one in left}):
             heard = entry.transmission
-            labels = [
-                one.alert
+            meant = [
+                one
                 for one in left
                 if one.channel == heard.channel and abs(one.start_utc - heard.start_utc) <= SAME_START
             ]
-            if labels:
-                yield entry, labels
+            if meant:
+                flags = dict.fromkeys((*heard.flags, *(flag for one in meant for flag in one.flags)))
+                heard = replace(heard, flags=tuple(flags))
+                yield replace(entry, transmission=heard), [one.alert for one in meant]
