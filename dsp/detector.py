@@ -19,7 +19,7 @@ from dsp.image import WORST_IMAGE_POWER_RATIO, ImageGains
 from dsp.impulse_mask import ImpulseMask
 from dsp.noise_floor import NoiseFloor
 from dsp.squelch import MOST_SEARCHED, Closing, Opening, Squelch, State
-from dsp.steady_carrier import REST_OF_NOISE, beside_skirt, split_carrier
+from dsp.steady_carrier import beside_skirt, has_skirt, split_carrier
 from dsp.steady_watch import LOOK_FRAMES, Fate, IdleLook, SteadyWatch
 
 AT_START_S = 0.3  # a channel that opens this early was busy when watching began
@@ -356,9 +356,7 @@ class Detector:
             parts = split_carrier(rows[start:count], rate_hz, clear=clear)
             line_hz = float(np.median(parts.frequency_hz))
             noise = floor[channel, start:count].astype(np.float64)
-            skirt_band_hz = 0.0
-            if parts.rest_power.mean() > REST_OF_NOISE * noise.mean():
-                skirt_band_hz = self._skirt_band_hz(channel, line_hz)
+            skirt_band_hz = self._skirt_band_hz(channel, line_hz) if has_skirt(parts, noise) else 0.0
             if skirt_band_hz:
                 parts = beside_skirt(parts, rate_hz, line_hz, skirt_band_hz, clear)
             if not look.take(parts.carrier_power, parts.rest_power, noise):

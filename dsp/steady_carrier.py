@@ -17,6 +17,7 @@ from dsp.blocks import ComplexSamples
 
 PAD = 4  # zero padding of the search: the line is found to a tenth of a bin before it is refined
 REST_OF_NOISE = 1.35  # rest over noise floor, averaged over half a second, that an idle carrier stays under
+SKIRT_OF_CARRIER = 0.5  # flicker beside a spike is 3 dB under it at the most, or it is not told from talk
 SKIRT_HZ = 600.0  # of flicker noise to either side of 0 Hz: beyond, it lies under the noise (our choice)
 REST_OF_CARRIER = 0.03  # and over the carrier: phase noise, hum and drift of a steady carrier, 15 dB down
 
@@ -95,6 +96,16 @@ def split_carrier(
     left = rest if clear is None else rest * clear
     rest_power = np.asarray(np.mean(np.abs(left) ** 2, axis=1, dtype=np.float64)) / share
     return CarrierSplit(turns * rate_hz, np.abs(amplitude).astype(np.float64) ** 2, rest_power, rest)
+
+
+def has_skirt(parts: CarrierSplit, floor: NDArray[np.float64]) -> bool:
+    """May what stands beside a line be its flicker? It is more than the noise, and less than the line.
+
+    A sub-audible tone stands in the same few hundred hertz, but at the deviations in use (350 Hz and more of
+    a tone up to 254 Hz) it takes two thirds of the line's power or more: 1 less the square of J0(1.38).
+    """
+    rest, noise, carrier = (float(np.mean(part)) for part in (parts.rest_power, floor, parts.carrier_power))
+    return rest > REST_OF_NOISE * noise and rest - noise < SKIRT_OF_CARRIER * carrier
 
 
 def beside_skirt(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from dsp.modulate import Audio, Birdie, Emission, Fm, FrontEnd, Unmodulated
+from dsp.modulate import Audio, Birdie, Ctcss, Emission, Fm, FrontEnd, Unmodulated
 from tests.on_the_air import Heard, MemoryClips, call, listed, receive, scene, seconds_in, spoken, utc_at
 from watcher.plan.model import Channel
 from watcher.receive.chain import SHORT_LIVED_S
@@ -77,6 +77,21 @@ def test_a_station_on_the_spike_and_its_skirt_is_heard(cnr_db: float, error_hz: 
     (one,) = heard.transmissions
     assert seconds_in(one.start_utc) == pytest.approx(5.3, abs=0.1)
     assert seconds_in(one.end_utc) == pytest.approx(7.3, abs=0.05)
+
+
+@pytest.mark.parametrize("tone_hz", [67.0, 254.1])
+@pytest.mark.parametrize("sample_rate_hz", [48_000, RATE_HZ])
+def test_a_tone_alone_at_the_radios_centre_is_a_station_and_no_skirt(
+    tone_hz: float, sample_rate_hz: int
+) -> None:
+    """Up since before the watch, where a spike would stand: a repeater that holds its carrier and tone."""
+    silence = Audio(samples=np.zeros(16_000, np.float32), rate_hz=16_000, repeats=True)
+    held = call(CENTRE, -1.0, 8.0, 15.0, modulation=Fm(audio=silence, tone=Ctcss(tone_hz=tone_hz)))
+    heard = receive(scene(sample_rate_hz, 10.0, held), [CENTRE])
+    (one,) = heard.transmissions
+    assert not heard.conditions
+    assert one.tone is not None and one.tone.tone_hz == tone_hz
+    assert seconds_in(one.end_utc) == pytest.approx(8.0, abs=0.015)
 
 
 # --- images ----------------------------------------------------------------------------------------------
