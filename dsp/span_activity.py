@@ -27,7 +27,6 @@ BLOCK_COLUMNS = 16  # 32 kHz: a signal of 11 kHz fills less than half of it
 LEAST_COLUMNS = 2 * BLOCK_COLUMNS  # a narrower span shows no neighbourhood
 HABIT_SHARE = 0.25  # of the rows, lowest first: a column's habit is what it shows in three quarters
 REFERENCE_HZ = 11_000.0  # ratios are told in the pass band of a narrow channel
-JOIN_COLUMNS = 1  # lit columns this close are one signal
 IMAGE_DB = 20.0  # a mirror image of a cheap radio lies this far under its original, or farther
 _HABIT_STEPS = 512
 
@@ -152,12 +151,12 @@ def lit_runs(mean: Steps, peak: Steps, usual_db: Decibels, column_hz: float, sli
     lit = over > least_rise_db(column_hz, slice_s)
     lit_rows = np.flatnonzero(lit.any(axis=1))
     lit, over, mean = lit[lit_rows], over[lit_rows], mean[lit_rows]
-    joined = lit.copy()
+    joined = lit.copy()  # one dark column does not part a signal
     joined[:, 1:-1] |= lit[:, :-2] & lit[:, 2:]
     edges = np.diff(np.pad(joined, ((0, 0), (1, 1))).astype(np.int8), axis=1)
     row, first = np.nonzero(edges == 1)
     stop = np.nonzero(edges == -1)[1]
-    # Powers relative to the floor of each column; the sums are over the run and a column either side.
+    # Powers relative to the floor of each column, summed over the run.
     busiest = np.maximum(10 ** (over / 10) - 1, 0.0).astype(np.float64)
     mean_over = mean * np.float32(STEP_DB) - (row_floors(mean) + habit)
     lasting = np.maximum(10 ** (mean_over / 10) - 1, 0.0).astype(np.float64)

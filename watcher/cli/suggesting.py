@@ -36,4 +36,4 @@ def suggest(
     stop_utc = summary.span.stop_utc
     lately = Span(max(summary.span.start_utc, stop_utc - timedelta(days=LOOKED_BACK_DAYS)), stop_utc)
     found = unlisted_activity(folder, listed_places(summary, plan), lately)
-    out.print("\n" + write_unlisted(found, summary.clock), markup=False)
+    out.print("\n" + write_unlisted(found, summary.clock, LOOKED_BACK_DAYS), markup=False)

@@ -24,9 +24,8 @@ MOST_FILE_BYTES = 1 << 30
 
 MOST_JOINED_ROWS = 400
 MOST_SHIFT_DB = 20.0  # far less than the 32 dB under the floor that a scale has room for
-LITTLE_APART = timedelta(
-    milliseconds=1
-)  # rows follow each other to the microsecond; a gap is a frame at least
+# Rows follow each other to the microsecond; a gap is a frame at least.
+LITTLE_APART = timedelta(milliseconds=1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,9 +43,8 @@ MOST_SHARE = 0.8  # of it in such places, or it is a band
 VALLEY_SHARE = 0.5
 LEAST_ON_S = 0.4
 LEAST_SNR_DB = 1.0
-ALWAYS_SHARE = (
-    0.95  # of the time: no caller talks so much, but a carrier that drifts from column to column does
-)
+# Of the time: no caller talks so much, but a carrier that drifts from column to column does.
+ALWAYS_SHARE = 0.95
 SURE_SNR_DB = 6.0  # a signal seen in one row only must be this strong
 NEAR_LISTED_HZ = 2_500.0  # beyond a listed channel's half width
 RASTERS_HZ = (12_500, 5_000, 6_250)  # channel steps in common use, the widest first

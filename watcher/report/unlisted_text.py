@@ -16,12 +16,12 @@ CAUTION = (
 )
 
 
-def write_unlisted(found: UnlistedActivity, clock: LocalClock) -> str:
+def write_unlisted(found: UnlistedActivity, clock: LocalClock, days: int) -> str:
     """What was seen between the listed channels, the busiest first, and what never stopped."""
     if found.watched_s <= 0:
         return NOT_KEPT
     looked = write_duration(found.watched_s)
-    lines = [f"Activity where no channel is listed, by spectra of {looked} in the last 30 days:"]
+    lines = [f"Activity where no channel is listed, by spectra of {looked} in the last {days} days:"]
     moving = [one for one in found.signals if not one.is_steady]
     steady = [one for one in found.signals if one.is_steady]
     if not moving:

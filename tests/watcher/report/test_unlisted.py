@@ -96,7 +96,7 @@ def test_a_carrier_that_drifts_from_column_to_column_never_stopped(
     own = FrontEnd(birdies=(Birdie(offset_hz=55_000, power_dbfs=-35.0, drift_hz_per_s=drift_hz_per_s),))
     found = seen(tmp_path, 120, front_end=own)
     assert found.signals and not moving(found)
-    assert "[[channel]]" not in write_unlisted(found, UTC_CLOCK)
+    assert "[[channel]]" not in write_unlisted(found, UTC_CLOCK, 30)
 
 
 def test_impulses_rises_and_a_drooping_filter_give_nothing(tmp_path: Path) -> None:
@@ -143,4 +143,4 @@ def suggested(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
 
 
 def test_a_log_without_spectra_says_so() -> None:
-    assert write_unlisted(UnlistedActivity(0.0, ()), UTC_CLOCK) == NOT_KEPT
+    assert write_unlisted(UnlistedActivity(0.0, ()), UTC_CLOCK, 30) == NOT_KEPT
